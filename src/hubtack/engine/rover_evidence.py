@@ -1,0 +1,172 @@
+"""Evidence on the rover's side: when each condition of the findings table held, and the figures beside it.
+
+One row of ``CONDITIONS`` is one condition: the finding code it is evidence for, the reasons whose HOLD time it owns,
+how long it must last, and the breaks it bridges. The columns come from the engine; nothing here judges.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.decode.tables import unpack_text
+from hubtack.engine.judge import HOLD, NEVER, Judged, Track
+from hubtack.engine.quantities import Quantities
+from hubtack.engine.runs import Run, Runs
+from hubtack.engine.setup import Setup
+from hubtack.epochs.columns import Epochs
+from hubtack.knowledge import fix_types as ft
+from hubtack.knowledge.reasons import BIT
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+_S = 1_000_000_000
+
+
+@dataclass(slots=True)
+class View:
+    """One block as the conditions see it."""
+
+    epochs: Epochs
+    q: Quantities
+    judged: Judged
+    healthy_link: Bools
+    setup: Setup
+
+    def has(self, code: str) -> Bools:
+        """Rows at which the reason holds."""
+        return (self.judged.bits & BIT[code]) != 0
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One condition; ``owns`` are the reasons whose HOLD time counts as caused by it."""
+
+    code: str
+    holds: Callable[[View], Bools]
+    owns: tuple[str, ...] = ()
+    least: str | float = 0.0  # a limit key or seconds
+    bridge_s: float = 2.0
+
+
+def _few_satellites(v: View) -> Bools:
+    return v.epochs.satellites < v.setup.limit("satellites_warn")
+
+
+CONDITIONS: tuple[Condition, ...] = (
+    Condition("heading_lost", lambda v: v.has("heading_lost"), ("heading_lost",), 1.0, 3.0),
+    Condition("poor_geometry", lambda v: v.q.pdop > v.setup.limit("pdop_warn"), ("poor_geometry", "rtk_float", "no_fix"), 5.0, 10.0),
+    Condition("few_satellites", _few_satellites, ("few_satellites", "rtk_float", "no_fix"), 5.0, 10.0),
+    Condition(
+        "not_using_corrections", lambda v: v.healthy_link & ((v.q.fix == ft.AUTONOMOUS) | (v.q.fix == ft.DIFFERENTIAL)),
+        ("autonomous", "differential"), "not_using_s", 5.0,
+    ),
+    Condition("stuck_float", lambda v: v.healthy_link & (v.q.fix == ft.FLOAT), ("rtk_float",), "stuck_float_s", 3.0),
+    Condition("long_baseline", lambda v: v.q.baseline_m > v.setup.limit("baseline_warn_m"), ("rtk_float",), 5.0, 30.0),
+    Condition("frozen_position", lambda v: v.judged.frozen, ("frozen_position",), 0.0, 2.0),
+    Condition("suspect_fix", lambda v: v.judged.jump | v.has("age_contradiction"), ("suspect_fix", "age_contradiction"), 0.0, 5.0),
+    Condition("clock_mismatch", lambda v: v.has("rover_late") | v.has("restarted"), ("rover_late", "restarted"), 0.0, 10.0),
+    # Not codes of their own: stretches that link findings explain.
+    Condition("fix:float", lambda v: v.q.fix == ft.FLOAT, ("rtk_float",), 0.0, 2.0),
+    Condition("fix:autonomous", lambda v: v.q.fix == ft.AUTONOMOUS, ("autonomous",), 0.0, 2.0),
+    Condition("age:old", lambda v: v.has("corrections_old") | v.has("corrections_ageing"), ("corrections_old",), 0.0, 2.0),
+    Condition("contradiction:status", lambda v: v.has("status_contradiction"), ("status_contradiction",), 0.0, 2.0),
+)
+
+
+@dataclass(slots=True)
+class RoverEvidence:
+    """Stretches and counters of the rover's side of one session, in bounded memory."""
+
+    setup: Setup
+    runs: Mapping[str, Runs]
+    silent: Runs = field(default_factory=Runs)
+    station_ids: dict[float, int] = field(default_factory=dict)
+    fixed_rows: int = 0
+    rows: int = 0
+    rows_with: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_FIELDS, 0))
+    coarse_rows: int = 0
+    coarsest_minute_decimals: float = np.nan
+    coarsest_height_decimals: float = np.nan
+    worst_pdop: float = np.nan
+    fewest_satellites: float = np.nan
+    longest_baseline_m: float = np.nan
+    last_hold_ns: int = NEVER
+    first_pos_ecef_m: tuple[float, float, float] | None = None
+
+    @classmethod
+    def for_setup(cls, setup: Setup) -> RoverEvidence:
+        """Empty evidence with the durations of the setup's limits."""
+        runs = {}
+        for c in CONDITIONS:
+            least_s = setup.limit(c.least) if isinstance(c.least, str) else c.least
+            runs[c.code] = Runs(int(least_s * _S), int(c.bridge_s * _S))
+        return cls(setup=setup, runs=runs)
+
+    def add(
+        self, epochs: Epochs, q: Quantities, judged: Judged, link: object, before: Track, silent_ns: int
+    ) -> None:
+        """Add a committed block."""
+        healthy = getattr(link, "healthy", np.zeros(len(epochs), dtype=bool))
+        view = View(epochs, q, judged, healthy, self.setup)
+        held = judged.verdict == HOLD
+        step_ns = np.minimum(judged.step_ns, silent_ns)
+        for condition in CONDITIONS:
+            owned = 0
+            for reason in condition.owns:
+                owned |= BIT[reason]
+            owned_ns = np.where(held & ((judged.bits & owned) != 0), step_ns, 0)
+            self.runs[condition.code].feed(condition.holds(view), epochs.time_ns, owned_ns)
+        self._add_silence(epochs, judged, before)
+        self._count(epochs, q)
+
+    def _add_silence(self, epochs: Epochs, judged: Judged, before: Track) -> None:
+        """A gap is a stretch between two rows: it starts at the earlier and ends at the later."""
+        times = np.concatenate(([before.time_ns], epochs.time_ns[:-1]))
+        for i in np.flatnonzero(judged.bits & BIT["no_rover"]):
+            start_ns, end_ns = int(times[i]), int(epochs.time_ns[i])
+            self.silent.done.append(Run(start_ns, end_ns, int(judged.step_ns[i]), 0))
+            if len(self.silent.done) > 200:
+                a, b = self.silent.done[-2:]
+                self.silent.done[-2:] = [Run(a.start_ns, b.end_ns, a.hold_ns + b.hold_ns, 0)]
+
+    def _count(self, epochs: Epochs, q: Quantities) -> None:
+        fixed = q.fix == ft.FIXED
+        self.rows += len(epochs)
+        self.fixed_rows += int(np.count_nonzero(fixed))
+        for name in _FIELDS:
+            column = getattr(epochs, name)
+            relevant = fixed if name == "age_s" else np.ones(len(epochs), dtype=bool)
+            self.rows_with[name] += int(np.count_nonzero(~np.isnan(column) & relevant))
+        ids, counts = np.unique(epochs.station_id[~np.isnan(epochs.station_id)], return_counts=True)
+        for packed, count in zip(ids, counts, strict=True):
+            if packed in self.station_ids or len(self.station_ids) < 64:
+                self.station_ids[float(packed)] = self.station_ids.get(float(packed), 0) + int(count)
+        self.coarsest_minute_decimals = _fmin(self.coarsest_minute_decimals, epochs.minute_decimals)
+        self.coarsest_height_decimals = _fmin(self.coarsest_height_decimals, epochs.height_decimals)
+        self.worst_pdop = -_fmin(-self.worst_pdop, -q.pdop)
+        self.fewest_satellites = _fmin(self.fewest_satellites, epochs.satellites)
+        self.longest_baseline_m = -_fmin(-self.longest_baseline_m, -q.baseline_m)
+        if self.first_pos_ecef_m is None:
+            usable = np.flatnonzero(~np.isnan(q.pos_ecef_m[:, 0]))
+            if len(usable):
+                self.first_pos_ecef_m = tuple(float(v) for v in q.pos_ecef_m[usable[0]])  # type: ignore[assignment]
+
+    def station_texts(self) -> dict[str, int]:
+        """Station IDs the rover named, as text, with how often."""
+        return {unpack_text(packed): count for packed, count in self.station_ids.items()}
+
+
+_FIELDS = ("age_s", "sigma_up_m", "pdop", "n_tracked", "heading_deg", "geoid_separation_m", "satellites", "station_id")
+
+
+def _fmin(so_far: float, column: Floats) -> float:
+    known = column[~np.isnan(column)]
+    if not len(known):
+        return so_far
+    least = float(known.min())
+    return least if np.isnan(so_far) else min(so_far, least)
