@@ -138,7 +138,7 @@ class Assembler:
                 self.n_stray += int(np.count_nonzero(assigned < 0))
                 rows_by_kind[kind] = assigned.astype(np.int64)
 
-        epochs = self._build(grouped, n_closed, rows_by_kind)
+        epochs = self._build(grouped, n_closed, rows_by_kind, opened_at)
         self._keep_open(grouped, n_closed, rows_by_kind)
         return self._main_rows(epochs)
 
@@ -157,8 +157,9 @@ class Assembler:
             self.carry.anchor_ms = int(grouped.tod_ms[n_closed])
             self.carry.segment = int(grouped.segment[n_closed])
 
-    def _build(self, grouped: Grouped, n: int, rows_by_kind: Mapping[str, Ints]) -> Epochs:
+    def _build(self, grouped: Grouped, n: int, rows_by_kind: Mapping[str, Ints], opened_at: Ints) -> Epochs:
         epochs = Epochs.blank(n)
+        next_opened = np.concatenate((opened_at[1:], [np.iinfo(np.int64).max]))
         epochs.tod_ms[:] = grouped.tod_ms[:n]
         epochs.segment[:] = grouped.segment[:n]
         epochs.pos[:] = np.iinfo(np.int64).max
@@ -170,6 +171,7 @@ class Assembler:
             np.minimum.at(epochs.pos, row, rows.pos)
             np.maximum.at(epochs.end, row, rows.end)
             np.bitwise_or.at(epochs.kinds, row, KIND_BIT[kind])
+            np.bitwise_or.at(epochs.kinds_early, row[rows.end < next_opened[row]], KIND_BIT[kind])
             _FILL[kind](epochs, row, rows)
         return epochs
 

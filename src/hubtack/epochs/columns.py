@@ -25,6 +25,9 @@ class Epochs:
         Offset of the first byte of the row's first sentence, and one past the last byte of its last, in the source.
     kinds : int64
         Bit set of the sentences the row holds, by ``KIND_BIT``.
+    kinds_early : int64
+        The same for those sentences only that came before the next row opened: what a live row can be expected to
+        hold while it is the newest.
     segment : int64
         Number of the stretch without a jump in time.
     tod_ms : int64
@@ -60,6 +63,7 @@ class Epochs:
     pos: Ints
     end: Ints
     kinds: Ints
+    kinds_early: Ints
     segment: Ints
     tod_ms: Ints
     time_ns: Ints
@@ -119,6 +123,6 @@ class Epochs:
 
 
 COLUMNS: tuple[str, ...] = tuple(f.name for f in fields(Epochs))
-INT_COLUMNS = frozenset({"pos", "end", "kinds", "segment", "tod_ms", "time_ns"})
+INT_COLUMNS = frozenset({"pos", "end", "kinds", "kinds_early", "segment", "tod_ms", "time_ns"})
 KINDS = ("GGA", "GNS", "RMC", "GST", "GBS", "HDT", "THS", "GSA", "GSV", "VTG", "ZDA")
 KIND_BIT = {kind: 1 << i for i, kind in enumerate(KINDS)}
