@@ -1,0 +1,62 @@
+"""Passwords in source URLs: found, and masked in whatever is shown or copied.
+
+Where in doubt this masks too much: a mount point with ``@`` in its name is lost from a copy, a password never
+leaks into one. It does not parse URLs; readers do that.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+
+MASK = "***"
+
+# Greedy up to the last @: a raw password may hold any of / : @ and blanks.
+_WITH_SCHEME = re.compile(r"(?<=://)([^:@/\\?#]*):(.*)@", re.DOTALL)
+_WITHOUT_SCHEME = re.compile(r"(?<![^\s\"'=])([^:@/\\\s\"']*):([^\s]*)@")
+
+# What can hold a colon or an @ in TOML: four kinds of string, and comments. Order matters: long quotes first.
+TOML_TOKEN = re.compile(
+    r'"""(?:\\.|[^\\])*?"{3,5}' r"|'''.*?'{3,5}" r'|"(?:\\.|[^"\\\n])*"' r"|'[^'\n]*'" r"|#[^\n]*",
+    re.DOTALL,
+)
+
+
+def mask_password(text: str) -> str:
+    """``text`` with the password of ``user:password@`` replaced by three stars; unchanged where there is none."""
+    pattern = _WITH_SCHEME if "://" in text else _WITHOUT_SCHEME
+    return pattern.sub(lambda m: f"{m[1]}:{MASK}@", text)
+
+
+def drop_mask(text: str) -> str:
+    """``text`` without the three stars that a masked copy has in the password's place."""
+    return text.replace(f":{MASK}@", "@", 1) if "://" in text else text
+
+
+def has_password(text: str) -> bool:
+    """True where ``text`` holds ``user:password@``, other than the mask."""
+    return mask_password(text) != text
+
+
+def mask_toml(text: str) -> str:
+    """TOML ``text`` that still parses to the same, except for the passwords in its strings and comments."""
+    masked = TOML_TOKEN.sub(lambda m: _mask_token(m[0]), text)
+    # What no token covers is broken TOML (an open quote), and is masked line by line.
+    return "\n".join(_mask_stray(line) for line in masked.split("\n"))
+
+
+def _mask_token(token: str) -> str:
+    if token[0] in "\"'" and "\\" in token:
+        # An escape can hide the colon or the @ from a search, so look at the value that the escapes stand for.
+        try:
+            value = tomllib.loads(f"x = {token}")["x"]
+        except ValueError:
+            return mask_password(token)
+        return json.dumps(mask_password(value), ensure_ascii=False) if has_password(value) else token
+    return mask_password(token)
+
+
+def _mask_stray(line: str) -> str:
+    outside = TOML_TOKEN.sub("", line)
+    return mask_password(line) if "@" in outside and ":" in outside else line
