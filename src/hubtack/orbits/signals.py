@@ -43,14 +43,14 @@ _RANGES: dict[int, tuple[tuple[range, str, float], ...]] = {
 }  # fmt: skip
 _BAND = {(s, n): (band, f) for s, rows in _RANGES.items() for numbers, band, f in rows for n in numbers}
 
-# Pairs for the ionosphere-free combination, best first: both bands' delays must be known from the message, so that
-# no unknown bias of metres is amplified by the combination. L5 has no delay in 1019 and comes last.
+# Pairs for the ionosphere-free combination, best first. Only bands whose delay the message gives: 1019 has none for
+# L5, 1042 none for B1C, B2a and B2b, and the combination would amplify the unknown to metres.
 PAIRS: dict[int, tuple[tuple[str, str], ...]] = {
-    GPS: (("L1", "L2"), ("L1", "L5")),
+    GPS: (("L1", "L2"),),
     GLONASS: (("G1", "G2"),),
     GALILEO: (("E1", "E5b"), ("E1", "E5a")),
     BEIDOU: (("B1I", "B3I"), ("B1I", "B2I")),
-    QZSS: (("L1", "L2"), ("L1", "L5")),
+    QZSS: (("L1", "L2"),),
 }
 FIRST_BAND = {GPS: "L1", GLONASS: "G1", GALILEO: "E1", BEIDOU: "B1I", QZSS: "L1"}
 
