@@ -55,7 +55,10 @@ class Checker:
         wanted = [key.name for key in keys.values() if key.required] + list(REQUIRED_TABLES.get(name, ()))
         missing = [word for word in wanted if word not in given]
         if missing:
-            self.problem(path, f"{dotted(path)} has no {' and no '.join(missing)}; give {', '.join(wanted)} together or leave it out")
+            self.problem(
+                path,
+                f"{dotted(path)} has no {' and no '.join(missing)}; give {', '.join(wanted)} together, or leave it out",
+            )
         return found
 
     def _key(self, key: Key, given: object, path: Path, found: dict[str, Any]) -> None:
@@ -73,6 +76,9 @@ class Checker:
     def _scheme(self, source: str, path: Path) -> None:
         scheme, found, rest = source.partition("://")
         if not found:
+            scheme, found, _ = source.partition(":")
+            if found and scheme in SOURCE_SCHEMES and scheme != "file":
+                self.problem(path, f"{dotted(path)} is {_shown(source)}; after {scheme}: comes //")
             return
         accepted = ", ".join(f"{word}://" for word in SOURCE_SCHEMES)
         if scheme not in SOURCE_SCHEMES:
@@ -99,7 +105,7 @@ class Checker:
         if not near:
             homes = [key.path for keys in _TABLES.values() for key in keys.values() if key.name == word]
             homes += [name for name in _TABLES if name and name.rpartition(".")[2] == word]
-            near = f"; it belongs at {' or '.join(homes[:3])}" if homes else f"; accepted: {safe_text(', '.join(_words(table)), 300)}"
+            near = f"; it belongs at {' or '.join(homes[:3])}" if homes else f"; accepted: {_list(_words(table))}"
         self.problem(path, f"{shown} is not a key of {where}{near}")
 
 
@@ -119,6 +125,10 @@ def _words(table: str) -> list[str]:
     prefix = f"{table}." if table else ""
     inner = [name[len(prefix):] for name in _TABLES if name.startswith(prefix) and name != table]
     return [*_TABLES[table], *(name for name in inner if "." not in name)]
+
+
+def _list(words: list[str]) -> str:
+    return ", ".join(words) if len(words) < 15 else "see docs/site-file.md"
 
 
 def _near(word: str, words: object) -> str:

@@ -34,6 +34,7 @@ from hubtack.site.secrets import drop_mask, has_password, mask_toml
 
 MAX_BYTES = 1_000_000
 MAX_PROBLEMS = 10
+_STREAMS = ("rover", "second_antenna", "corrections")
 
 
 def load_site(path: Path) -> Site:
@@ -80,12 +81,13 @@ def _read(path: Path) -> tuple[bytes, str]:
         reason = getattr(err, "strerror", None) or str(err)
         raise UsageError(f"site file {name} cannot be read: {reason}") from err
     if len(data) > MAX_BYTES:
-        raise UsageError(f"site file {name} is over {MAX_BYTES // 1_000_000} MB: is it a log? A site file is a short TOML text")
+        raise UsageError(f"site file {name} is over {MAX_BYTES // 1_000_000} MB: a site file is a short TOML text")
     try:
         return data, data.decode("utf-8-sig")  # some editors put a byte order mark in front
     except UnicodeDecodeError as err:
         raise UsageError(
-            f"site file {name} is not text in UTF-8 (byte {err.start}); save it as UTF-8, or if it is a log, give it as the source"
+            f"site file {name} is not text in UTF-8 (byte {err.start}); save it as UTF-8. "
+            "A log is given as the source, without --site"
         ) from None
 
 
@@ -98,8 +100,8 @@ def _parse(path: Path, text: str) -> dict[str, Any]:
         match = re.search(r"(?s)^(.*) \(at (.*)\)$", str(err))
         what, where = (match[1], match[2]) if match else (str(err), "some line")
         raise UsageError(
-            f"site file {name}, {where}: not valid TOML: {safe_text(what, 120)}. Texts stand in double quotes, decimals "
-            "have a point, each key has one = and its own line"
+            f"site file {name}, {where}: not valid TOML: {safe_text(what, 120)}. Texts stand in double quotes, "
+            "decimals have a point, each key has one = and its own line"
         ) from None
     except (RecursionError, ValueError):
         raise UsageError(f"site file {name} is not usable TOML: nested too deep, or a number too long") from None
@@ -120,7 +122,8 @@ def _check_beyond_the_table(checker: Checker, found: dict[str, Any]) -> None:
         if name and name in seen:
             checker.problem(
                 ("site", "control", i, "name"),
-                f'site.control {i + 1} has the name "{safe_text(mark["name"], 60)}" of site.control {seen[name] + 1}; each mark needs its own',
+                f'site.control {i + 1} has the name "{safe_text(mark["name"], 60)}", and so has site.control '
+                f"{seen[name] + 1}; each mark needs its own",
             )
         seen.setdefault(name, i)
 
@@ -156,7 +159,7 @@ def _report(path: Path, problems: list[tuple[int | None, str]]) -> str:
 def _build(path: Path, found: dict[str, Any], sha256: str) -> Site:
     warnings: list[str] = []
     corrections = dict(found.get("corrections", {}))
-    streams = {name: _source(path, name, found.get(name, {}), warnings) for name in ("rover", "second_antenna", "corrections")}
+    streams = {table: _source(path, table, found.get(table, {}), warnings) for table in _STREAMS}
     corrections["source"] = streams["corrections"]
     job = dict(found.get("job", {}))
     if "class" in job:
@@ -195,11 +198,11 @@ def _frame(path: Path, found: dict[str, Any], warnings: list[str]) -> SiteFrame:
         local = LocalGrid(**given)
     control = tuple(ControlMark(**mark) for mark in found.get("control", []))
     if base and base.point == "arp" and base.antenna_height_m:
-        warnings.append('site.base.antenna_height_m is not used, because site.base.point is "arp": the position is already the antenna\'s')
+        warnings.append('site.base.antenna_height_m is not used: with point = "arp" the height is the antenna\'s')
     if local and "crs" in found:
         warnings.append("site.local is used, and site.crs is not")
     if not geoid and any(mark.height_datum == "geoid" for mark in control):
-        warnings.append("control marks have heights above the geoid, and there is no site.geoid: heights will not be compared")
+        warnings.append("control marks have heights above the geoid and there is no site.geoid: no height is compared")
     return SiteFrame(
         name=found.get("name"),
         crs=found.get("crs"),
@@ -218,7 +221,8 @@ def _source(path: Path, table: str, found: dict[str, Any], warnings: list[str]) 
     source = drop_mask(str(found["source"]))
     if has_password(source):
         warnings.append(
-            f"{table}.source holds a password; take it out and put it into the environment variable that corrections.password_env names"
+            f"{table}.source holds a password; take it out, and put it into the environment variable that "
+            "corrections.password_env names"
         )
     if source == "-" or "://" in source:
         return source

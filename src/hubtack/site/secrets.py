@@ -12,9 +12,10 @@ import tomllib
 
 MASK = "***"
 
-# Greedy up to the last @: a raw password may hold any of / : @ and blanks.
-_WITH_SCHEME = re.compile(r"(?<=://)([^:@/\\?#]*):(.*)@", re.DOTALL)
-_WITHOUT_SCHEME = re.compile(r"(?<![^\s\"'=])([^:@/\\\s\"']*):([^\s]*)@")
+# User names are often mail addresses, so the name runs to the first colon, and the password to the last @: given
+# raw, it may hold any of / : @ and blanks.
+_WITH_SCHEME = re.compile(r"(?<=://)([^:]*):(.*)@", re.DOTALL)
+_WITHOUT_SCHEME = re.compile(r"(?<![^\s\"'=])([^:\s\"']*):(?!//)(\S*)@")
 
 # What can hold a colon or an @ in TOML: four kinds of string, and comments. Order matters: long quotes first.
 TOML_TOKEN = re.compile(
@@ -25,8 +26,9 @@ TOML_TOKEN = re.compile(
 
 def mask_password(text: str) -> str:
     """``text`` with the password of ``user:password@`` replaced by three stars; unchanged where there is none."""
-    pattern = _WITH_SCHEME if "://" in text else _WITHOUT_SCHEME
-    return pattern.sub(lambda m: f"{m[1]}:{MASK}@", text)
+    for pattern in (_WITH_SCHEME, _WITHOUT_SCHEME):
+        text = pattern.sub(lambda m: f"{m[1]}:{MASK}@", text)
+    return text
 
 
 def drop_mask(text: str) -> str:
