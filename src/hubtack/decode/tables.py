@@ -1,0 +1,160 @@
+"""What decoding gives: tables of records, each row with its place in the source's bytes. NaN is "not said".
+
+Short text (a station ID, mode letters, a talker) stands in number columns: up to six bytes fit a float64 exactly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.knowledge.sentences import COLUMNS as SENTENCE_COLUMNS
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+PACKED_BYTES = 6
+
+FRAME_COLUMNS = (
+    "type", "station_id", "length", "epoch_ms", "utc_ms_of_week", "more", "n_satellites", "n_signals", "n_cells",
+    "crc24", "iods",
+)  # fmt: skip
+SATELLITE_COLUMNS = (
+    "frame", "system", "satellite", "signal", "cn0_dbhz", "lock_ms", "half_cycle", "has_phase", "has_code",
+    "pseudorange_m", "phase_range_m", "glonass_channel",
+)  # fmt: skip
+STATION_COLUMNS = (
+    "type", "station_id", "x_m", "y_m", "z_m", "antenna_height_m", "computed", "gps", "glonass", "galileo",
+    "physical_id",
+)  # fmt: skip
+TABLE_COLUMNS = {
+    **SENTENCE_COLUMNS,
+    "frames": FRAME_COLUMNS,
+    "satellites": SATELLITE_COLUMNS,
+    "stations": STATION_COLUMNS,
+}
+_INDEX = {kind: {name: i for i, name in enumerate(columns)} for kind, columns in TABLE_COLUMNS.items()}
+
+
+def pack_text(text: bytes) -> float:
+    """The first six bytes of ``text`` as a number; NaN for none."""
+    return float(int.from_bytes(text[:PACKED_BYTES], "big")) if text else float("nan")
+
+
+def unpack_text(value: float) -> str:
+    """Text of a packed number; "" for NaN. Bytes outside ASCII come out as Latin-1."""
+    if value != value:
+        return ""
+    return int(value).to_bytes(PACKED_BYTES, "big").lstrip(b"\0").decode("latin-1")
+
+
+@dataclass(slots=True)
+class Rows:
+    """Records of one kind in the order of their bytes.
+
+    Attributes
+    ----------
+    kind : str
+        Key of ``TABLE_COLUMNS``.
+    pos, end : (n,) int64
+        Offset of the first byte and one past the last, in the source's stream.
+    values : (n, k) float64
+        One column a field.
+    """
+
+    kind: str
+    pos: Ints
+    end: Ints
+    values: Floats
+
+    def __len__(self) -> int:
+        return len(self.pos)
+
+    def __getitem__(self, column: str) -> Floats:
+        """One column by name; KeyError for a name the kind does not have."""
+        return self.values[:, _INDEX[self.kind][column]]
+
+    def take(self, index: slice | NDArray[np.bool_] | Ints) -> Rows:
+        """The rows that ``index`` picks."""
+        return Rows(self.kind, self.pos[index], self.end[index], self.values[index])
+
+    @classmethod
+    def empty(cls, kind: str) -> Rows:
+        """No rows of a kind."""
+        none = np.zeros(0, dtype=np.int64)
+        return cls(kind, none, none, np.zeros((0, len(TABLE_COLUMNS[kind]))))
+
+    @classmethod
+    def of(cls, kind: str, records: Sequence[tuple[int, int, Sequence[float]]]) -> Rows:
+        """Rows of (pos, end, values) records."""
+        if not records:
+            return cls.empty(kind)
+        return cls(
+            kind,
+            np.array([r[0] for r in records], dtype=np.int64),
+            np.array([r[1] for r in records], dtype=np.int64),
+            np.array([r[2] for r in records], dtype=np.float64),
+        )
+
+    @classmethod
+    def concat(cls, parts: Sequence[Rows]) -> Rows:
+        """All rows of ``parts``, which are of one kind, in order."""
+        if len(parts) == 1:
+            return parts[0]
+        return cls(
+            parts[0].kind,
+            np.concatenate([p.pos for p in parts]),
+            np.concatenate([p.end for p in parts]),
+            np.concatenate([p.values for p in parts]),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class TextRecord:
+    """A message that carries text or session-wide settings: 1007, 1008, 1033, 1029 and 1013, fields by name."""
+
+    pos: int
+    end: int
+    type: int
+    station_id: int
+    fields: dict[str, str | int | float]
+
+
+@dataclass(slots=True)
+class Counts:
+    """What was met, in numbers. ``failures`` are (offset, what) of the first damaged records."""
+
+    bytes: int = 0
+    frames: int = 0
+    bad_crc: int = 0
+    sentences: int = 0
+    bad_checksums: int = 0
+    no_checksum: int = 0
+    other_bytes: int = 0
+    by_formatter: dict[str, int] = field(default_factory=dict)
+    failures: list[tuple[int, str]] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class Span:
+    """A stretch of bytes that is neither sentence nor frame ("other"), or a failed frame's preamble ("bad_crc")."""
+
+    pos: int
+    end: int
+    kind: str
+
+
+@dataclass(slots=True)
+class Decoded:
+    """Everything decoded from one stretch of a source."""
+
+    sentences: dict[str, Rows] = field(default_factory=dict)
+    frames: Rows = field(default_factory=lambda: Rows.empty("frames"))
+    satellites: Rows = field(default_factory=lambda: Rows.empty("satellites"))
+    stations: Rows = field(default_factory=lambda: Rows.empty("stations"))
+    texts: list[TextRecord] = field(default_factory=list)
+    payloads: list[tuple[int, int, int, bytes]] = field(default_factory=list)
+    counts: Counts = field(default_factory=Counts)
+    spans: list[Span] = field(default_factory=list)
