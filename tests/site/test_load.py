@@ -141,6 +141,14 @@ def test_either_tolerance_overrides_the_class_alone(tmp_path: Path) -> None:
     assert load(tmp_path, "[job]\nhorizontal_95_m = 0.2").job.tolerance_95_m() == (0.050, 0.200)
 
 
+def test_a_limit_of_the_file_counts_and_the_others_keep_their_default(tmp_path: Path) -> None:
+    site = load(tmp_path, "[limits]\ncorrection_age_hold_s = 20\n")
+    assert (site.limit("correction_age_hold_s"), site.limit("correction_age_rough_s")) == (20.0, 10.0)
+    assert dict(site.limits) == {"correction_age_hold_s": 20.0}
+    with pytest.raises(KeyError):
+        site.limit("no_such_limit")
+
+
 def test_paths_are_relative_to_the_file_and_urls_stay(tmp_path: Path) -> None:
     text = (
         '[rover]\nsource = "logs/rover.nmea"\n[second_antenna]\nsource = "file:second.nmea"\n'
@@ -281,8 +289,8 @@ def test_the_second_of_two_marks_is_named_with_its_own_line(tmp_path: Path) -> N
 
 
 def test_all_that_is_wrong_is_told_at_once_and_ten_of_it_at_most(tmp_path: Path) -> None:
-    message = refusal(tmp_path, "[machine]\nreach_m = -1\nkind = 'digger'\n[job]\nslope = 2.0\n")
-    assert [line.partition(":")[0] for line in message.splitlines()[1:]] == ["line 2", "line 3", "line 5"]
+    message = refusal(tmp_path, "time_zone = 'UCT1'\n[machine]\nreach_m = -1\nkind = 'digger'\n[job]\nslope = 2.0\n")
+    assert [line.partition(":")[0] for line in message.splitlines()[1:]] == ["line 1", "line 3", "line 4", "line 6"]
     many = refusal(tmp_path, "[limits]\n" + "".join(f"{row.key} = -1\n" for row in LIMITS))
     assert len(many.splitlines()) == MAX_PROBLEMS + 2
     assert many.endswith(f"and {len(LIMITS) - MAX_PROBLEMS} more")

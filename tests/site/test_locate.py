@@ -28,7 +28,7 @@ def test_every_key_of_the_example_stands_on_its_line() -> None:
 
 def test_strings_and_comments_and_arrays_do_not_lead_astray() -> None:
     text = (
-        '# reach_m = 1\nname = """\n[machine]\nreach_m = 2\n"""\nlist = [\n  [1],\n  # x = [\n  [2, 3],\n]\n'
+        '# reach_m = 1\nname = """\n[machine]\nreach_m = 2\n"""\nlist = [\n  [1],\n  # x = [\n  [2, 3],\n  [4]\n]\n'
         'deep = [ { a = 1 }, { b = { c = "}" } } ]\n[machine] # [job]\nname = "a # b" # c\nreach_m = 3\n'
         "[ job ]\nx.y = 1\n[[m]]\nk = 1\n[[m]]\nk = 2\n"
     )
@@ -36,14 +36,14 @@ def test_strings_and_comments_and_arrays_do_not_lead_astray() -> None:
     lines = key_lines(text)
     assert lines[("name",)] == 2
     assert lines[("list",)] == 6
-    assert lines[("deep", 0, "a")] == lines[("deep", 1, "b", "c")] == 11
-    assert lines[("machine",)] == 12
-    assert lines[("machine", "name")] == 13
-    assert lines[("machine", "reach_m")] == 14
-    assert lines[("job", "x", "y")] == 16
-    assert lines[("m", 0, "k")] == 18
-    assert lines[("m", 1, "k")] == 20
-    assert line_of(lines, ("machine", "none")) == 12
+    assert lines[("deep", 0, "a")] == lines[("deep", 1, "b", "c")] == 12
+    assert lines[("machine",)] == 13
+    assert lines[("machine", "name")] == 14
+    assert lines[("machine", "reach_m")] == 15
+    assert lines[("job", "x", "y")] == 17
+    assert lines[("m", 0, "k")] == 19
+    assert lines[("m", 1, "k")] == 21
+    assert line_of(lines, ("machine", "none")) == 13
     assert line_of(lines, ("none", "none")) is None
 
 

@@ -111,7 +111,9 @@ def main(argv: Sequence[str]) -> int:
 def _complain(name: str, message: str) -> None:
     from hubtack.safe import safe_text
 
-    print(f"hubtack {name}: {safe_text(message, 2000)}", file=sys.stderr)
+    # A message may list several problems, one a line; the indent keeps a line from outside from passing for ours.
+    lines = [safe_text(line, 2000) for line in message.split("\n")[:12]]
+    print(f"hubtack {name}: " + "\n  ".join(lines), file=sys.stderr)
 
 
 def run() -> NoReturn:

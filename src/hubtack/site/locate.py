@@ -12,7 +12,7 @@ from hubtack.site.secrets import TOML_TOKEN
 
 Path = tuple[str | int, ...]
 
-_NAME = r"[A-Za-z0-9_-]+(?:[ \t]*\.[ \t]*[A-Za-z0-9_-]+)*"
+_NAME = r"(?<![A-Za-z0-9_-])[A-Za-z0-9_-]+(?:[ \t]*\.[ \t]*[A-Za-z0-9_-]+)*"
 _STEP = re.compile(
     rf"(?P<newline>\n)|^[ \t]*(?P<open>\[\[?)[ \t]*(?P<header>{_NAME})[ \t]*\]\]?[ \t]*\r?$"
     rf"|(?P<key>{_NAME})[ \t]*=|(?P<bracket>[\[\]{{}},])",

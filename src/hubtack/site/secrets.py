@@ -26,9 +26,13 @@ TOML_TOKEN = re.compile(
 
 def mask_password(text: str) -> str:
     """``text`` with the password of ``user:password@`` replaced by three stars; unchanged where there is none."""
+    head, at, tail = text.rpartition("@")  # without the tail the patterns need not search it again and again
+    if not at:
+        return text
+    head += at
     for pattern in (_WITH_SCHEME, _WITHOUT_SCHEME):
-        text = pattern.sub(lambda m: f"{m[1]}:{MASK}@", text)
-    return text
+        head = pattern.sub(lambda m: f"{m[1]}:{MASK}@", head)
+    return head + tail
 
 
 def drop_mask(text: str) -> str:
