@@ -29,7 +29,7 @@ def command(monkeypatch: pytest.MonkeyPatch) -> str:
     return "probe"
 
 
-def test_each_problem_has_its_own_indented_line(command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_each_problem_has_its_own_line(command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "site.toml"
     path.write_text('units = "yard"\n[machine]\nkind = "a\\nhubtack probe: all is well"\n')
     assert cli.main([command, "--site", str(path)]) == 2
