@@ -9,10 +9,6 @@ from hubtack.readers.pacing import Pace, PacedLog, TimeMarks, rtcm_utc_s
 GGA = [b"$GNGGA,2359%02d.00,,,,,0,,,,,,,,*66\r\n" % s for s in (58, 59)] + [b"$GNGGA,000000.00,,,,,0,,,,,,,,*66\r\n"]
 
 
-def marks(pieces):
-    return [(tod, data) for tod, data in pieces]
-
-
 def cut(data, bounds):
     found = TimeMarks()
     pieces, last = [], 0

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 from hubtack.errors import SourceError
 from hubtack.readers.chunk import Chunk, Event, Notice, Reader, SourceState
-from hubtack.readers.secret import mask_passwords
+from hubtack.site.secrets import mask_password
 
 MAX_BYTES = 16 << 20
 NOTICE_COST = 256
@@ -58,7 +58,7 @@ class Hub:
         try:
             reader.run(self.emit, self._stop)
         except Exception as err:  # a bug in a reader is shown, never a silent thread
-            text = mask_passwords(f"{reader.label}: {type(err).__name__}: {err}")
+            text = mask_password(f"{reader.label}: {type(err).__name__}: {err}")
             self.emit(Notice(reader.name, SourceState.REFUSED, text))
         finally:
             with self._changed:

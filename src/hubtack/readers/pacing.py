@@ -9,16 +9,15 @@ from __future__ import annotations
 import re
 import threading
 
+from hubtack.framing.splitter import Kind, Splitter
+from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S, CURRENT_LEAP_S, GLONASS_AHEAD_OF_UTC_S
+from hubtack.knowledge.messages import BEIDOU, GLONASS, LEGACY_OBSERVATIONS, system_of
 from hubtack.readers.clock import Clock
 
 DAY_S = 86_400.0
-GPS_MINUS_UTC_S = 18.0  # IERS Bulletin C; unchanged since 2017-01-01
-BDT_BEHIND_GPS_S = 14.0  # BeiDou ICD: BDT = GPST - 14 s
-GLONASS_AHEAD_UTC_S = 3 * 3600.0  # GLONASS ICD: UTC(SU) + 3 h
 JUMP_S = 1800.0  # beyond this a log has been stopped and started: contract, `--gap`
-HOLD_BACK = 1200  # more than the longest frame (1029): a mark is judged only when all of its frame is there
 
-_MARK = re.compile(rb"\$[A-Z]{2}(?:GGA|GNS|RMC|GST|ZDA),(\d\d)(\d\d)(\d\d(?:\.\d*)?),|\xd3[\x00-\x03]")
+_TIMED = re.compile(rb"\$[A-Z]{2}(?:GGA|GNS|RMC|GST|ZDA),(\d\d)(\d\d)(\d\d(?:\.\d*)?),")
 
 
 def rtcm_utc_s(frame: bytes | memoryview) -> float | None:
@@ -30,70 +29,51 @@ def rtcm_utc_s(frame: bytes | memoryview) -> float | None:
         return None
     bits = int.from_bytes(bytes(frame[3:11]), "big")
     number, epoch30, epoch27 = bits >> 52, bits >> 10 & 0x3FFFFFFF, bits >> 13 & 0x7FFFFFF
-    if number in (1001, 1002, 1003, 1004) or number in range(1071, 1078) or number in range(1091, 1118):
-        tod_s = epoch30 * 1e-3 - GPS_MINUS_UTC_S
-    elif number in range(1121, 1138):
-        tod_s = epoch30 * 1e-3 + (BDT_BEHIND_GPS_S if number < 1131 else 0.0) - GPS_MINUS_UTC_S
-    elif number in (1009, 1010, 1011, 1012):
-        tod_s = epoch27 * 1e-3 - GLONASS_AHEAD_UTC_S
-    elif number in range(1081, 1088):
-        tod_s = (epoch30 & 0x7FFFFFF) * 1e-3 - GLONASS_AHEAD_UTC_S
-    else:
+    system = system_of(number)
+    if system is None:
         return None
-    return tod_s % DAY_S
+    if system == GLONASS:
+        # MSM: three bits of the day of the week, then the time of day; legacy: the time of day alone.
+        tod_ms = epoch27 if number in LEGACY_OBSERVATIONS else epoch30 & 0x7FFFFFF
+        return (tod_ms * 1e-3 - GLONASS_AHEAD_OF_UTC_S) % DAY_S
+    behind_s = BEIDOU_BEHIND_GPS_S if system == BEIDOU else 0
+    return (epoch30 * 1e-3 + behind_s - CURRENT_LEAP_S) % DAY_S
 
 
 class TimeMarks:
     """Cuts a log where a new time begins; the pieces, put together again, are the log."""
 
     def __init__(self) -> None:
-        self._buffer = bytearray()
+        self._splitter = Splitter()
+        self._tod_s: float | None = None
 
     def feed(self, data: bytes, *, end: bool = False) -> list[tuple[float | None, bytes]]:
-        """Pieces that are complete, each with the UTC time of day at its head [s] (None: before the first time).
+        """Pieces that are complete, each with the UTC time of day at its head [s] (None: no new time).
 
         With ``end`` nothing is held back.
         """
-        buffer = self._buffer
-        buffer += data
-        stop = len(buffer) if end else len(buffer) - HOLD_BACK
-        pieces: list[tuple[float | None, bytes]] = []
-        start, tod_s = 0, None
-        skip_to = 0
-        for match in _MARK.finditer(buffer):
-            at = match.start()
-            if at >= stop:
-                break
-            if at < skip_to:
-                continue
-            if match[1] is not None:
-                seconds: float | None = int(match[1]) * 3600 + int(match[2]) * 60 + float(match[3])
-            else:
-                length = 6 + ((buffer[at + 1] & 3) << 8 | buffer[at + 2]) if at + 3 <= len(buffer) else 0
-                frame = bytes(buffer[at : at + length])
-                if length < 6 or len(frame) < length or _crc24q(frame) != 0:
-                    continue
-                skip_to = at + length
-                seconds = rtcm_utc_s(frame)
-            if seconds is None or seconds == tod_s:
-                continue
-            if at > start:
-                pieces.append((tod_s, bytes(buffer[start:at])))
-            start, tod_s = at, seconds
+        pieces = self._splitter.feed(data)
         if end:
-            stop = len(buffer)
-        if stop > start:
-            pieces.append((tod_s, bytes(buffer[start:stop])))
-            start = stop
-        del buffer[:start]
-        return pieces
-
-
-def _crc24q(frame: bytes) -> int:
-    import anycrc
-
-    # CRC-24/LTE-A of the CRC catalogue has the polynomial and the start value of RTCM's CRC-24Q.
-    return int(anycrc.Model("CRC24-LTE-A").calc(frame))
+            pieces += self._splitter.flush()
+        out: list[tuple[float | None, bytes]] = []
+        run, run_tod_s = bytearray(), None
+        for piece in pieces:
+            tod_s = None
+            if piece.kind is Kind.FRAME:
+                tod_s = rtcm_utc_s(piece.data)
+            elif piece.kind is Kind.SENTENCE:
+                match = _TIMED.match(piece.data)
+                if match is not None:
+                    tod_s = int(match[1]) * 3600 + int(match[2]) * 60 + float(match[3])
+            if tod_s is not None and tod_s != self._tod_s:
+                if run:
+                    out.append((run_tod_s, bytes(run)))
+                    run.clear()
+                self._tod_s = run_tod_s = tod_s
+            run += piece.data
+        if run:
+            out.append((run_tod_s, bytes(run)))
+        return out
 
 
 class Pace:

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import re
-
 MASK = "***"
-# From the first colon after :// to the last @ before a blank: a password may itself hold @, / and #.
-_LOGIN = re.compile(r"(?P<head>[A-Za-z][A-Za-z0-9+.-]*:/{0,2}[^\s:@/]*):(?P<password>[^\s]*)@")
 
 
 class Secret:
@@ -34,16 +30,3 @@ class Secret:
 
     def __hash__(self) -> int:
         return hash(self._text)
-
-
-_ONE_URL = re.compile(r"([A-Za-z][A-Za-z0-9+.-]*:/{0,2}[^:@/]*):(.*)@", re.DOTALL)
-
-
-def mask_url(url: str) -> str:
-    """One URL, all of ``url``, with its password replaced by ``***`` (which may even hold blanks)."""
-    return _ONE_URL.sub(rf"\1:{MASK}@", url)
-
-
-def mask_passwords(text: str) -> str:
-    """``text`` with the password of every URL in it replaced by ``***``."""
-    return _LOGIN.sub(rf"\g<head>:{MASK}@", text)

@@ -11,7 +11,8 @@ from typing import Literal
 from urllib.parse import parse_qsl, unquote
 
 from hubtack.errors import UsageError
-from hubtack.readers.secret import Secret, mask_url
+from hubtack.readers.secret import Secret
+from hubtack.site.secrets import mask_password
 
 Kind = Literal["serial", "tcp", "udp", "file", "stdin", "ntrip"]
 
@@ -107,7 +108,7 @@ def parse_source(text: str) -> SourceSpec:
 
 
 def _shown(text: str) -> str:
-    return mask_url(text)
+    return mask_password(text)
 
 
 def _params(text: str, query: str, known: Mapping[str, str]) -> Mapping[str, str]:
