@@ -74,3 +74,8 @@ def message_name(number: int) -> str:
     if 4001 <= number <= 4095:
         return "proprietary"
     return "unknown"
+
+
+def has_station_id(number: int) -> bool:
+    """Whether bits 12 to 23 of the payload name the base: not so in ephemerides, state-space and network residuals."""
+    return system_of(number) is not None or 1005 <= number <= 1008 or number in (1013, 1029, 1032, 1033, 1230)

@@ -1,0 +1,294 @@
+"""The correction link as the engine follows it: which epoch was newest when, which base, and what must be latched.
+
+Frames come in the order of the merged sequence, each with its key (its place in it). Rover rows ask with their own
+keys what was known then; the answers come from a short history of events, so that a row judged late sees the link as
+it was, not as it has become.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.decode.tables import Decoded, Rows
+from hubtack.engine.axis import DAY_MS, SessionAxis, Unwrapped
+from hubtack.engine.link_tally import LinkTally
+from hubtack.geo import geodetic_to_ecef
+from hubtack.knowledge.limits import LIMITS_BY_KEY
+from hubtack.knowledge.messages import has_station_id, system_of
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+UNKNOWN, PHYSICAL, COMPUTED = 0, 1, 2
+LATCH_FLAGS: Mapping[str, int] = {"base_moved": 1, "two_bases": 2, "wrong_base": 4}
+SAME_EPOCH_NS = 10_000_000  # an epoch can lie a millisecond off the second, differently by system
+_NEVER = np.iinfo(np.int64).min
+_MOST_HELD = 500
+
+
+@dataclass(frozen=True, slots=True)
+class LinkSetup:
+    """What is known beforehand of the base and of the way its corrections come.
+
+    ``near_deg`` is the position that was given to a caster: a base that appears beside it is computed by a network.
+    """
+
+    base_ecef_m: tuple[float, float, float] | None = None
+    base_station_id: int | None = None
+    base_tolerance_m: float = 0.05
+    limits: Mapping[str, float] = field(default_factory=dict)
+    source_kind: str = "file"
+    has_arrival: bool = False
+    heard_at: str = "machine"
+    near_deg: tuple[float, float] | None = None
+
+    def limit(self, key: str) -> float:
+        """A limit by its key, from the site file or the table."""
+        return float(self.limits.get(key, LIMITS_BY_KEY[key].value))
+
+
+@dataclass(slots=True)
+class LinkColumns:
+    """The link as known at each of N keys. NaN and 0 where nothing had been heard yet."""
+
+    obs_utc_ms: Floats  # newest complete observation epoch, UTC time of day [ms]
+    arp_ecef_m: Floats  # (N, 3)
+    station_id: Floats
+    base_kind: Ints
+    latches: Ints
+    latch_flags: Mapping[str, int]
+
+
+@dataclass(slots=True)
+class _Events:
+    """Events by key, with the newest one before the kept stretch always kept too."""
+
+    width: int
+    key: list[int] = field(default_factory=list)
+    value: list[tuple[float, ...]] = field(default_factory=list)
+
+    def add(self, key: int, *value: float) -> None:
+        self.key.append(key)
+        self.value.append(value)
+
+    def at(self, key: Ints) -> tuple[Floats, Bools]:
+        """Value of the newest event at or before each key, and whether there is one."""
+        index = np.searchsorted(np.array(self.key, dtype=np.int64), key, side="right") - 1
+        table = np.array(self.value, dtype=np.float64).reshape(len(self.value), self.width)
+        known = index >= 0
+        if not len(table):
+            return np.full((len(key), self.width), np.nan), known
+        return np.where(known[:, None], table[np.maximum(index, 0)], np.nan), known
+
+    def forget_before(self, key: int) -> None:
+        if len(self.key) > 512:
+            keep = max(0, int(np.searchsorted(np.array(self.key, dtype=np.int64), key, side="right")) - 1)
+            del self.key[:keep], self.value[:keep]
+
+
+@dataclass(slots=True)
+class LinkEngine:
+    """State of the correction link of one session."""
+
+    setup: LinkSetup
+    axis: SessionAxis
+    tally: LinkTally = field(default_factory=LinkTally)
+    time: Unwrapped = field(default_factory=Unwrapped)
+    base_kind: int = UNKNOWN
+    station_id: int | None = None  # of the base first heard, the one that others are measured against
+    arp_ecef_m: tuple[float, float, float] | None = None
+    latches: int = 0
+    rover_ecef_m: tuple[float, float, float] | None = None
+    saw_1032: bool = False
+    _obs: _Events = field(default_factory=lambda: _Events(1))
+    _base: _Events = field(default_factory=lambda: _Events(5))
+    _latch: _Events = field(default_factory=lambda: _Events(1))
+    _epoch_ns: int | None = None  # observation epoch that is being received
+    _newest_ns: int = _NEVER
+    _held: list[tuple[Decoded, Ints, Ints]] = field(default_factory=list)
+
+    def feed(self, decoded: Decoded, key: Ints, arrival_ns: Ints) -> None:
+        """Take the frames of one stretch of the source, with the key and the UTC arrival (-1: none) of each."""
+        self.tally.add_bytes(decoded)
+        if not len(decoded.frames):
+            return
+        if self.time.last_ns is None:
+            # What comes before the first timed frame takes that frame's time, so it waits for it (but not for ever).
+            tod_ms = decoded.frames["utc_ms_of_week"]
+            known = np.flatnonzero(~np.isnan(tod_ms))
+            if not len(known) and len(self._held) < _MOST_HELD:
+                self._held.append((decoded, key, arrival_ns))
+                return
+            if len(known):
+                self.time.last_ns = self.axis.place_tod(int(tod_ms[known[0]] % DAY_MS * 1e6))
+            self.release()
+        self._take(decoded, key, arrival_ns)
+
+    def release(self) -> None:
+        """Take what has waited for a time: at the end of input none will come."""
+        held, self._held = self._held, []
+        for decoded, key, arrival_ns in held:
+            self._take(decoded, key, arrival_ns)
+
+    def _take(self, decoded: Decoded, key: Ints, arrival_ns: Ints) -> None:
+        frames = decoded.frames
+        number = frames["type"].astype(np.int64)
+        time_ns = self.time.place(frames["utc_ms_of_week"] % DAY_MS, self.axis)
+        observed = np.array([system_of(int(t)) is not None for t in number])
+        with_id = np.array([has_station_id(int(t)) for t in number])
+        timed = observed & ~np.isnan(frames["utc_ms_of_week"])
+        first_of_epoch = self._follow_epochs(frames, key, time_ns, timed)
+        self._learn(decoded, time_ns)
+        self._follow_base(decoded, frames, key, time_ns, with_id)
+        self.tally.add_frames(decoded, number, time_ns, observed, timed, with_id, first_of_epoch, arrival_ns, self.axis)
+
+    def _follow_epochs(self, frames: Rows, key: Ints, time_ns: Ints, timed: Bools) -> Bools:
+        """Note each observation epoch as complete: at its last message, or when the next epoch begins."""
+        index = np.flatnonzero(timed)
+        first = np.zeros(len(frames), dtype=bool)
+        if not len(index):
+            return first
+        at = time_ns[index]
+        before = np.concatenate(([self._epoch_ns if self._epoch_ns is not None else _NEVER], at[:-1]))
+        begins = (self._epoch_ns is None) & (np.arange(len(at)) == 0) | (np.abs(at - before) > SAME_EPOCH_NS)
+        first[index] = begins
+        last = frames["more"][index] == 0
+        for i in np.flatnonzero(begins | last):
+            k = int(key[index[i]])
+            if begins[i] and before[i] > self._newest_ns and before[i] != _NEVER:
+                self._newest_ns = int(before[i])
+                self._obs.add(k, float(self._newest_ns))
+            if last[i] and at[i] > self._newest_ns:
+                self._newest_ns = int(at[i])
+                self._obs.add(k, float(self._newest_ns))
+        self._epoch_ns = int(at[-1])
+        return first
+
+    def _learn(self, decoded: Decoded, time_ns: Ints) -> None:
+        """The date of 1013 (modified Julian day); 40587 is 1970-01-01."""
+        for record in decoded.texts:
+            if record.type == 1013:
+                seconds_ns = int(record.fields["seconds_of_day"]) * 1_000_000_000
+                placed = self.axis.place_tod(seconds_ns)
+                self.axis.learn_date(int(record.fields["mjd"]) - 40587, placed, "1013")
+
+    def _follow_base(self, decoded: Decoded, frames: Rows, key: Ints, time_ns: Ints, with_id: Bools) -> None:
+        """Walk the changes of station ID and the base positions, which are few, in the order of the frames."""
+        ids = frames["station_id"]
+        changes: list[tuple[int, int]] = []  # (index of frame, 0: ID, 1: row of stations)
+        index = np.flatnonzero(with_id & ~np.isnan(ids))
+        if len(index):
+            before = np.concatenate(([self.tally.last_id if self.tally.last_id is not None else -1], ids[index][:-1]))
+            changes.extend((int(i), -1) for i in index[ids[index] != before])
+            self.tally.last_id = int(ids[index[-1]])
+        row_of = {int(end): i for i, end in enumerate(decoded.stations.end)}
+        changes.extend((i, row_of[int(end)]) for i, end in enumerate(frames.end) if row_of and int(end) in row_of)
+        for i, row in sorted(changes):
+            if row < 0:
+                self._new_id(int(ids[i]), int(key[i]), int(time_ns[i]))
+            elif decoded.stations["type"][row] == 1032:
+                self.saw_1032 = True
+                self.tally.note_physical(decoded.stations, row)
+            else:
+                self._base_position(decoded.stations, row, int(key[i]), int(time_ns[i]))
+
+    def _new_id(self, station: int, key: int, time_ns: int) -> None:
+        if self.station_id is None:
+            self.station_id = station
+            expected = self.setup.base_station_id
+            if expected is not None and station != expected:
+                self._set_latch("wrong_base", key)
+        elif station != self.station_id and self.base_kind != COMPUTED:
+            self._set_latch("two_bases", key)
+        self.tally.note_id(station, time_ns)
+
+    def _base_position(self, stations: Rows, row: int, key: int, time_ns: int) -> None:
+        """A broadcast ARP: is it the same base, and where it should be?"""
+        station = int(stations["station_id"][row])
+        arp = (float(stations["x_m"][row]), float(stations["y_m"][row]), float(stations["z_m"][row]))
+        computed = bool(stations["computed"][row] == 1) or self.saw_1032 or self._beside_user(arp)
+        before = self.tally.arp_of(station)
+        moved_m = distance_m(arp, before) if before is not None else 0.0
+        self.tally.note_arp(stations, row, time_ns, computed, moved_m)
+        self.base_kind = COMPUTED if computed else PHYSICAL
+        if computed:
+            self._clear_latches(key)  # a network's base moves and changes its ID when it is seated anew
+        else:
+            site = self.setup.base_ecef_m
+            off_m = distance_m(arp, site) if site is not None else None
+            agrees = off_m is not None and off_m <= self.setup.base_tolerance_m
+            if agrees and self.setup.base_station_id in (None, station) and not self.tally.interleaved(time_ns):
+                self._clear_latches(key)
+            if off_m is not None and off_m > self.setup.limit("wrong_base_m"):
+                self._set_latch("wrong_base", key)
+            if moved_m > self.setup.limit("base_moved_m") and not agrees:
+                self._set_latch("base_moved", key)
+        self.arp_ecef_m = arp
+        self._base.add(key, *arp, float(station), float(self.base_kind))
+
+    def _beside_user(self, arp: tuple[float, float, float]) -> bool:
+        """An ARP beside the position that was sent, or on a network source beside the rover, is a computed one."""
+        near_m = self.setup.limit("computed_base_m")
+        if self.setup.near_deg is not None:
+            lat, lon = self.setup.near_deg
+            there = geodetic_to_ecef(np.array([lat]), np.array([lon]), np.array([0.0]))[0]
+            # Height is not sent along: compare the horizontal part only roughly, by the ellipsoid's surface.
+            return horizontal_m(arp, (float(there[0]), float(there[1]), float(there[2]))) < near_m
+        if self.setup.source_kind == "ntrip" and self.rover_ecef_m is not None:
+            return distance_m(arp, self.rover_ecef_m) < near_m
+        return False
+
+    def _set_latch(self, code: str, key: int) -> None:
+        self.latches |= LATCH_FLAGS[code]
+        self._latch.add(key, float(self.latches))
+
+    def _clear_latches(self, key: int) -> None:
+        if self.latches:
+            self.latches = 0
+            self._latch.add(key, 0.0)
+
+    def clear_latches(self, key: int) -> None:
+        """A person or a control check has confirmed the base; from ``key`` on nothing is latched."""
+        self._clear_latches(key)
+        self.station_id = self.tally.last_id
+
+    def join(self, key: Ints) -> LinkColumns:
+        """The link as it was known at each key (N,), which must not lie before ``forget_before``."""
+        obs, _ = self._obs.at(key)
+        base, _ = self._base.at(key)
+        latch, latched = self._latch.at(key)
+        kind = np.where(np.isnan(base[:, 4]), UNKNOWN, base[:, 4]).astype(np.int64)
+        return LinkColumns(
+            obs_utc_ms=obs[:, 0] / 1e6,
+            arp_ecef_m=base[:, :3],
+            station_id=base[:, 3],
+            base_kind=kind,
+            latches=np.where(latched, latch[:, 0], 0).astype(np.int64),
+            latch_flags=LATCH_FLAGS,
+        )
+
+    def forget_before(self, key: int) -> None:
+        """No row will ask about anything before ``key`` any more."""
+        for events in (self._obs, self._base, self._latch):
+            events.forget_before(key)
+
+    def reached_ns(self) -> int | None:
+        """How far on the axis the stream has come; None before its first timed frame."""
+        return self.time.last_ns
+
+
+def distance_m(a: tuple[float, float, float], b: tuple[float, float, float]) -> float:
+    """Distance of two Earth-centred positions. [m]"""
+    return float(np.sqrt(sum((p - q) ** 2 for p, q in zip(a, b, strict=True))))
+
+
+def horizontal_m(a: tuple[float, float, float], b: tuple[float, float, float]) -> float:
+    """Distance of two Earth-centred positions with the part along the vertical at ``b`` left out. [m]"""
+    up = np.array(b) / np.sqrt(sum(q * q for q in b))
+    d = np.array(a) - np.array(b)
+    return float(np.sqrt(np.sum((d - up * np.sum(d * up)) ** 2)))
