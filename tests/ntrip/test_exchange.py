@@ -181,7 +181,8 @@ def opened(needs=None, mode="auto", place=PLACE, version=1):
     wanted = Wanted("caster.example", 2101, "NETWORK", "user", Secret("x"), mode)
     exchange = Exchange(wanted, version=version, needs_position=needs)
     request = exchange.start(0, 0, place)
-    exchange.receive(b"ICY 200 OK\r\n\r\n", 0)
+    head = b"ICY 200 OK" if version == 1 else b"HTTP/1.1 200 OK\r\nNtrip-Version: Ntrip/2.0\r\nContent-Type: gnss/data"
+    exchange.receive(head + b"\r\n\r\n", 0)
     return exchange, request
 
 
@@ -202,6 +203,13 @@ def test_a_network_mount_point_gets_its_position_in_the_request_and_every_ten_se
     assert b"Ntrip-GGA: $GPGGA,000000.00,4501.800,S,17000.600,E,1," in request
     sent = [t for t, s in run(exchange, 35, feed=True) if isinstance(s, Send)]
     assert sent == [10.0, 20.0, 30.0]
+
+
+def test_a_position_in_a_version_2_request_is_sent_again_to_a_caster_that_answers_in_version_1():
+    exchange = Exchange(WANTED, needs_position=True)
+    assert b"Ntrip-GGA" in exchange.start(0, 0, PLACE)
+    exchange.receive(b"ICY 200 OK\r\n\r\n", 0)
+    assert [type(s) for s in exchange.tick(0, 0, PLACE)] == [Send]
 
 
 def test_a_version_1_network_mount_point_gets_its_position_at_once():

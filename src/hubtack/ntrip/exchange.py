@@ -294,6 +294,8 @@ class Exchange:
     def _open(self, version: int, rest: bytes, now_ns: int, *, chunked: bool = False, icy: bool = False) -> list[Step]:
         self._state = "stream"
         self._opened_ns = self._last_ns = now_ns
+        if version < 2:
+            self._sent_ns = None  # a 1.0 caster does not read the position in the request: send it as a line
         self._body = BodyDecoder(announced=chunked, drop_blank=icy)
         return [Opened(version), *(self._take_body(rest, now_ns) if rest else [])]
 
