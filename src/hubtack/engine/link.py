@@ -110,10 +110,14 @@ class LinkEngine:
     _latch: _Events = field(default_factory=lambda: _Events(1))
     _epoch_ns: int | None = None  # observation epoch that is being received
     _newest_ns: int = _NEVER
-    _held: list[tuple[Decoded, Ints, Ints]] = field(default_factory=list)
+    _reached_ns: int = _NEVER // 8
+    _held: list[tuple[Decoded, Ints | None, Ints]] = field(default_factory=list)
 
-    def feed(self, decoded: Decoded, key: Ints, arrival_ns: Ints) -> None:
-        """Take the frames of one stretch of the source, with the key and the UTC arrival (-1: none) of each."""
+    def feed(self, decoded: Decoded, key: Ints | None, arrival_ns: Ints) -> None:
+        """Take the frames of one stretch of the source, with the key and the UTC arrival (-1: none) of each.
+
+        Without keys the stream is merged by content: a frame's key is the newest time in it or before it.
+        """
         self.tally.add_bytes(decoded)
         if not len(decoded.frames):
             return
@@ -135,10 +139,14 @@ class LinkEngine:
         for decoded, key, arrival_ns in held:
             self._take(decoded, key, arrival_ns)
 
-    def _take(self, decoded: Decoded, key: Ints, arrival_ns: Ints) -> None:
+    def _take(self, decoded: Decoded, key: Ints | None, arrival_ns: Ints) -> None:
         frames = decoded.frames
         number = frames["type"].astype(np.int64)
         time_ns = self.time.place(frames["utc_ms_of_week"] % DAY_MS, self.axis)
+        if key is None:
+            newest = np.maximum.accumulate(np.concatenate(([self._reached_ns], time_ns)))
+            self._reached_ns = int(newest[-1])
+            key = newest[1:] * 4  # before a rover row of the same time, see session.content_key
         observed = np.array([system_of(int(t)) is not None for t in number])
         with_id = np.array([has_station_id(int(t)) for t in number])
         timed = observed & ~np.isnan(frames["utc_ms_of_week"])

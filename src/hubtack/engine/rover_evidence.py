@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.decode.tables import unpack_text
-from hubtack.engine.judge import HOLD, NEVER, Judged, Track
+from hubtack.engine.judge import HOLD, Judged, Track
 from hubtack.engine.quantities import Quantities
 from hubtack.engine.runs import Run, Runs
 from hubtack.engine.setup import Setup
+from hubtack.engine.tally import Histogram
 from hubtack.epochs.columns import Epochs
 from hubtack.knowledge import fix_types as ft
 from hubtack.knowledge.reasons import BIT
@@ -95,7 +96,7 @@ class RoverEvidence:
     worst_pdop: float = np.nan
     fewest_satellites: float = np.nan
     longest_baseline_m: float = np.nan
-    last_hold_ns: int = NEVER
+    stream_age: Histogram = field(default_factory=lambda: Histogram(0.1, 20_001))
     first_pos_ecef_m: tuple[float, float, float] | None = None
 
     @classmethod
@@ -146,6 +147,7 @@ class RoverEvidence:
         for packed, count in zip(ids, counts, strict=True):
             if packed in self.station_ids or len(self.station_ids) < 64:
                 self.station_ids[float(packed)] = self.station_ids.get(float(packed), 0) + int(count)
+        self.stream_age.add(q.age_stream_s + _STREAM_OFFSET_S)
         self.coarsest_minute_decimals = _fmin(self.coarsest_minute_decimals, epochs.minute_decimals)
         self.coarsest_height_decimals = _fmin(self.coarsest_height_decimals, epochs.height_decimals)
         self.worst_pdop = -_fmin(-self.worst_pdop, -q.pdop)
@@ -156,11 +158,16 @@ class RoverEvidence:
             if len(usable):
                 self.first_pos_ecef_m = tuple(float(v) for v in q.pos_ecef_m[usable[0]])  # type: ignore[assignment]
 
+    def stream_age_median_s(self) -> float:
+        """Median of the rover's time less the newest epoch heard; negative where the stream is ahead of time. [s]"""
+        return self.stream_age.quantile(0.5) - _STREAM_OFFSET_S
+
     def station_texts(self) -> dict[str, int]:
         """Station IDs the rover named, as text, with how often."""
         return {unpack_text(packed): count for packed, count in self.station_ids.items()}
 
 
+_STREAM_OFFSET_S = 1000.0  # the histogram counts from 0 up; a stream can be ahead of the rover
 _FIELDS = ("age_s", "sigma_up_m", "pdop", "n_tracked", "heading_deg", "geoid_separation_m", "satellites", "station_id")
 
 

@@ -32,7 +32,7 @@ VERDICT_STYLE = {
 PLAIN = Style()
 DIM = Style(dim=True)
 BOLD = Style(bold=True)
-FOOT = "Positioning only: not the bucket, its teeth, boom sensors, the design, or buried services."
+FOOT = "Positioning only: not bucket, teeth, boom sensors, design or buried services."
 SEVERITY_WORD = {"stop": "STOP", "warn": "warn", "note": "note"}
 
 Line = list[Segment]

@@ -1,0 +1,171 @@
+"""Which files make up which session? Found by looking inside, never by the name's ending.
+
+Each file is one session; a folder that holds exactly one rover log beside its correction logs is one session too. What
+cannot be read, or is nothing Hubtack knows, is listed with the reason and costs nothing else.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from hubtack.errors import HubtackError, LogFormatError, SourceError
+from hubtack.readers.files import open_bytes
+
+SNIFF_BYTES = 65_536
+NEVER_LOGS = frozenset({"site.toml", "truth.json", "README.md", "make.sh"})
+
+
+@dataclass(frozen=True, slots=True)
+class SkippedFile:
+    """A file that is in no session: where reading it ended, and why."""
+
+    path: Path
+    offset: int | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class SessionFiles:
+    """The files of one session, by role. ``site`` is the site file in the same folder, where there is one."""
+
+    name: str
+    rover: Path | None
+    corrections: tuple[Path, ...] = ()
+    second_antenna: Path | None = None
+    site: Path | None = None
+
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        """All files, rover first."""
+        rover = (self.rover,) if self.rover else ()
+        second = (self.second_antenna,) if self.second_antenna else ()
+        return (*rover, *second, *self.corrections)
+
+
+@dataclass(slots=True)
+class Found:
+    """What a search has brought up."""
+
+    sessions: list[SessionFiles] = field(default_factory=list)
+    skipped: list[SkippedFile] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Contents:
+    """What the first bytes of a file hold: rover sentences, correction frames, or both (a mixed log)."""
+
+    sentences: int
+    frames: int
+
+
+def look_inside(path: Path) -> Contents:
+    """Count rover sentences and good frames in the first 64 kB.
+
+    Raises
+    ------
+    SourceError
+        If the file cannot be read.
+    LogFormatError
+        If it is empty, or holds neither NMEA nor RTCM 3.
+    """
+    from hubtack.decode.decoder import Decoder
+
+    with open_bytes(path) as stream:
+        head = stream.read(SNIFF_BYTES)
+    if not head:
+        raise LogFormatError(f"{path}: offset 0: the file is empty; expected NMEA sentences or RTCM 3 frames")
+    decoder = Decoder()
+    first, last = decoder.feed(head), decoder.flush()
+    sentences = sum(sum(d.counts.by_formatter.get(f, 0) for f in ("GGA", "GNS", "RMC", "GST")) for d in (first, last))
+    frames = first.counts.frames + last.counts.frames
+    if not sentences and not frames:
+        raise LogFormatError(
+            f"{path}: offset 0: neither NMEA sentences nor RTCM 3 frames in the first {len(head)} bytes; "
+            "expected a rover log or a correction log"
+        )
+    return Contents(sentences, frames)
+
+
+def discover(paths: Iterable[Path]) -> Found:
+    """Sessions under ``paths``, in the order of the paths and of the names below them.
+
+    Raises
+    ------
+    SourceError
+        If a path that was named does not exist.
+    """
+    found = Found()
+    for path in paths:
+        if not path.exists():
+            raise SourceError(f"{path}: no such file or folder; check the path")
+        if path.is_dir():
+            for folder in _folders(path, found):
+                _take_folder(folder, found)
+        else:
+            _take_file(path, found)
+    return found
+
+
+def _folders(top: Path, found: Found) -> Iterator[Path]:
+    def complain(err: OSError) -> None:
+        found.skipped.append(SkippedFile(Path(err.filename or top), None, f"cannot be read: {err.strerror}"))
+
+    for folder, names, _ in os.walk(top, onerror=complain):
+        names.sort()
+        names[:] = [name for name in names if not name.startswith(".")]
+        yield Path(folder)
+
+
+def _take_folder(folder: Path, found: Found) -> None:
+    try:
+        files = sorted(
+            p for p in folder.iterdir() if p.is_file() and not p.name.startswith(".") and p.name not in NEVER_LOGS
+        )
+    except OSError as err:
+        found.skipped.append(SkippedFile(folder, None, f"cannot be read: {err.strerror}"))
+        return
+    inside: dict[Path, Contents] = {}
+    for path in files:
+        contents = _contents(path, found)
+        if contents is not None:
+            inside[path] = contents
+    site = folder / "site.toml"
+    site_path = site if site.is_file() else None
+    rovers = [p for p, c in inside.items() if c.sentences]
+    only_frames = tuple(p for p, c in inside.items() if not c.sentences)
+    second = next((p for p in rovers if "second" in p.stem.lower()), None) if len(rovers) == 2 else None
+    main = [p for p in rovers if p != second]
+    if len(main) == 1:
+        found.sessions.append(SessionFiles(_name(folder), main[0], only_frames, second, site_path))
+    else:
+        found.sessions.extend(SessionFiles(_name(p), p, site=site_path) for p in rovers)
+        found.sessions.extend(SessionFiles(_name(p), None, (p,), site=site_path) for p in only_frames)
+
+
+def _take_file(path: Path, found: Found) -> None:
+    contents = _contents(path, found)
+    if contents is None:
+        return
+    site = path.parent / "site.toml"
+    site_path = site if site.is_file() else None
+    if contents.sentences:
+        found.sessions.append(SessionFiles(_name(path), path, site=site_path))
+    else:
+        found.sessions.append(SessionFiles(_name(path), None, (path,), site=site_path))
+
+
+def _contents(path: Path, found: Found) -> Contents | None:
+    try:
+        return look_inside(path)
+    except LogFormatError as err:
+        found.skipped.append(SkippedFile(path, 0, str(err).partition(": offset 0: ")[2] or str(err)))
+    except (HubtackError, OSError) as err:
+        found.skipped.append(SkippedFile(path, None, str(err)))
+    return None
+
+
+def _name(path: Path) -> str:
+    return path.name or str(path)

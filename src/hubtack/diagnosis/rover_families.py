@@ -1,0 +1,114 @@
+"""Episodes of the rover's side: sky, fix, heading, fields. Each family is an ordered table; the first match wins.
+
+The evidence comes in as stretches (engine.rover_evidence); what is decided here is which code a stretch is called by
+and how heavy it is, and which figures stand beside it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from hubtack.diagnosis.episode import Episode, Severity
+from hubtack.engine.judge import Track
+from hubtack.engine.rover_evidence import RoverEvidence
+from hubtack.engine.runs import Run
+from hubtack.engine.setup import Setup
+from hubtack.engine.tally import Tally
+
+# Codes whose stretches are episodes as they stand.
+_AS_THEY_STAND = (
+    "heading_lost", "poor_geometry", "few_satellites", "not_using_corrections", "stuck_float", "long_baseline",
+    "frozen_position", "suspect_fix", "clock_mismatch",
+)
+# Digits after the point that centimetres need: five decimals of a minute are 19 mm of latitude (derived from 1852 m).
+_MINUTE_DECIMALS_WANTED, _HEIGHT_DECIMALS_WANTED = 6, 2
+_SHARE_MISSING = 0.5  # a field absent from more than half of the rows is missing, not late
+
+
+def rover_episodes(
+    evidence: RoverEvidence, tally: Tally, track: Track, setup: Setup, *, now_ns: int, expects_rover: bool, live: bool
+) -> list[Episode]:
+    """All episodes of the rover's side as seen at ``now_ns`` on the session's axis."""
+    episodes: list[Episode] = []
+    for code in _AS_THEY_STAND:
+        for run in evidence.runs[code].at(now_ns):
+            episodes.append(_episode(code, run, _figures(code, evidence, setup), _severity(code, run)))
+    episodes.extend(_silence(evidence, tally, track, setup, now_ns, expects_rover))
+    episodes.extend(_fields(evidence, tally, setup, now_ns, live))
+    return episodes
+
+
+def _episode(code: str, run: Run, figures: Mapping[str, Any], severity: Severity | None) -> Episode:
+    return Episode(code, run.start_ns, run.end_ns, hold_ns=run.hold_ns, severity=severity, evidence=figures)
+
+
+def _severity(code: str, run: Run) -> Severity | None:
+    """``stop`` where a HOLD during the stretch is owned by it; else the floor of the findings table."""
+    return "stop" if run.hold_ns > 0 else None
+
+
+def _figures(code: str, evidence: RoverEvidence, setup: Setup) -> dict[str, Any]:
+    if code == "poor_geometry":
+        return {"pdop_max": evidence.worst_pdop, "pdop_limit": setup.limit("pdop_warn")}
+    if code == "few_satellites":
+        return {"satellites_min": _whole(evidence.fewest_satellites), "satellites_limit": int(setup.limit("satellites_warn"))}
+    if code == "long_baseline":
+        return {"baseline_max_m": evidence.longest_baseline_m, "limit_m": setup.limit("baseline_warn_m")}
+    if code == "heading_lost":
+        return {"separation_m": setup.pair_separation_m}
+    return {}
+
+
+def _silence(
+    evidence: RoverEvidence, tally: Tally, track: Track, setup: Setup, now_ns: int, expects_rover: bool
+) -> list[Episode]:
+    """``no_rover``: gaps between rows, the silence since the last one, or no row at all."""
+    found = [
+        Episode("no_rover", run.start_ns, run.end_ns, hold_ns=run.hold_ns, severity="stop",
+                evidence={"limit_s": setup.limit("rover_silent_hold_s")})
+        for run in evidence.silent.at(now_ns)
+    ]
+    limit_ns = int(setup.limit("rover_silent_hold_s") * 1e9)
+    if tally.epochs and now_ns - track.time_ns > limit_ns:
+        found.append(Episode("no_rover", track.time_ns, None, hold_ns=now_ns - track.time_ns, severity="stop",
+                             evidence={"limit_s": setup.limit("rover_silent_hold_s")}))
+    elif not tally.epochs and expects_rover:
+        found.append(Episode("no_rover", now_ns, None, severity="stop",
+                             evidence={"limit_s": setup.limit("rover_silent_hold_s"), "epochs": 0}))
+    return found
+
+
+def _fields(evidence: RoverEvidence, tally: Tally, setup: Setup, now_ns: int, live: bool) -> list[Episode]:
+    """``rover_fields``: what the receiver should be told to send, one subject each."""
+    if evidence.rows < 10 or tally.first_ns is None:
+        return []
+    start_ns = tally.first_ns
+    found: list[tuple[str, Severity, dict[str, Any]]] = []
+
+    def share(name: str, of: int) -> float:
+        return evidence.rows_with[name] / of if of else 1.0
+
+    if evidence.fixed_rows >= 10 and share("age_s", evidence.fixed_rows) < _SHARE_MISSING:
+        found.append(("correction age in GGA", "warn", {"field": "GGA age", "present_share": share("age_s", evidence.fixed_rows)}))
+    if evidence.coarsest_height_decimals < _HEIGHT_DECIMALS_WANTED or evidence.coarsest_minute_decimals < _MINUTE_DECIMALS_WANTED:
+        found.append(("high-precision output", "warn", {
+            "field": "GGA decimals", "height_decimals": _whole(evidence.coarsest_height_decimals),
+            "minute_decimals": _whole(evidence.coarsest_minute_decimals)}))
+    if share("sigma_up_m", evidence.rows) == 0.0:
+        found.append(("GST", "note", {"field": "GST", "present_share": 0.0}))
+    if share("geoid_separation_m", evidence.rows) < _SHARE_MISSING:
+        found.append(("geoid separation", "note", {"field": "GGA geoid separation",
+                                                   "present_share": share("geoid_separation_m", evidence.rows)}))
+    interval_s = tally.interval_s()
+    if live and not math.isnan(interval_s) and interval_s > setup.limit("epoch_interval_warn_s"):
+        found.append(("epoch interval", "warn", {"field": "epoch interval", "interval_s": interval_s}))
+    return [
+        Episode("rover_fields", start_ns, None, subject=subject, severity=severity, evidence=figures)
+        for subject, severity, figures in found
+    ]
+
+
+def _whole(value: float) -> int | None:
+    return None if math.isnan(value) else int(value)

@@ -1,0 +1,35 @@
+"""What the link's families may know of the rover: a small value that the session fills."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from hubtack.engine.runs import Run
+
+
+@dataclass(frozen=True, slots=True)
+class RoverView:
+    """The rover's side in figures. ``runs`` are the rover's own stretches by condition (engine.rover_evidence)."""
+
+    has_rover: bool = False
+    rows: int = 0
+    station_ids: Mapping[str, int] = field(default_factory=dict)
+    systems: frozenset[int] = frozenset()
+    fixed_share: float = float("nan")
+    age_median_s: float = float("nan")
+    age_p95_s: float = float("nan")
+    satellites_median: float = float("nan")
+    stream_ahead_s: float = float("nan")  # how far the stream's epochs lie ahead of the rover's time, median
+    runs: Mapping[str, list[Run]] = field(default_factory=dict)
+
+    def is_well(self, healthy_share: float, age_limit_s: float) -> bool:
+        """Whether the rover works so well that a merely possible cause is only a note."""
+        return self.has_rover and self.fixed_share >= healthy_share and not self.age_p95_s > age_limit_s
+
+    def hold_ns(self, names: tuple[str, ...], start_ns: int, end_ns: int, tail_ns: int) -> int:
+        """HOLD time of the named stretches that began between ``start_ns`` and ``end_ns`` + ``tail_ns``."""
+        return sum(
+            run.hold_ns for name in names for run in self.runs.get(name, ())
+            if start_ns - 5_000_000_000 <= run.start_ns <= end_ns + tail_ns
+        )

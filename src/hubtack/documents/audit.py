@@ -1,0 +1,97 @@
+"""An audited session as the JSON contract's ``audit`` document."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Mapping
+from typing import Any
+
+from hubtack.audit.discover import SessionFiles, SkippedFile
+from hubtack.diagnosis.episode import Finding
+from hubtack.documents.json_out import document
+from hubtack.engine.quantities import best_possible_vertical_95_m
+from hubtack.safe import safe_text
+from hubtack.session.session import Session
+
+_HEADING_SOURCES: Mapping[int, str | None] = {0: None, 1: "HDT", 2: "THS", 3: "positions"}
+
+
+def session_document(
+    session: Session, files: SessionFiles, findings: Iterable[Mapping[str, Any]], link: Mapping[str, Any] | None,
+    machine: str | None,
+) -> dict[str, Any]:
+    """One row of the audit: everything a closed session adds up to."""
+    tally = session.rover.tally
+    setup = session.setup
+    baseline_median_m = tally.baseline.quantile(0.5)
+    best_m = best_possible_vertical_95_m(setup, baseline_median_m)
+    start_ns, end_ns = session.first_ns(), session.last_ns()
+    sentences: dict[str, int] = {}
+    for source in session.sources.values():
+        for formatter, n in source.sentences.items():
+            sentences[formatter] = sentences.get(formatter, 0) + n
+    total = {
+        name: sum(getattr(source, name) for source in session.sources.values())
+        for name in ("bad_checksums", "frames", "bad_crc", "other_bytes")
+    }
+    first_fixed_s = (
+        math.nan if tally.first_fixed_run_ns is None else (tally.first_fixed_run_ns - tally.run_first_ns) / 1e9
+    )
+    return {
+        "name": safe_text(files.name),
+        "machine": machine,
+        "files": [safe_text(str(path)) for path in files.paths],
+        "start_utc": session.axis.utc_iso(start_ns) if start_ns is not None else None,
+        "end_utc": session.axis.utc_iso(end_ns) if end_ns is not None else None,
+        "time_basis": session.axis.time_basis,
+        "duration_s": tally.duration_s(),
+        "epochs": tally.epochs,
+        "interval_s": tally.interval_s(),
+        "sentences": dict(sorted(sentences.items())),
+        **total,
+        "fix_seconds": tally.fix_seconds(),
+        "fix_losses": tally.fix_losses,
+        "time_to_first_fixed_s": first_fixed_s,
+        "correction_age_s": {
+            "median": tally.age.quantile(0.5), "p95": tally.age.quantile(0.95), "max": tally.age.largest(),
+        },
+        "baseline_m": {"median": baseline_median_m, "max": tally.baseline.largest()},
+        "satellites": {"median": tally.satellites.quantile(0.5), "min": tally.satellites.smallest()},
+        "hdop": {"median": tally.hdop.quantile(0.5), "max": tally.hdop.largest()},
+        "heading": {
+            "epochs": tally.heading_epochs,
+            "source": _HEADING_SOURCES[tally.heading_source],
+            "separation_m": setup.pair_separation_m,
+            "sigma_deg": tally.heading_sigma_deg,
+        },
+        "edge_error_95_m": {
+            "vertical_median": tally.edge_vertical.quantile(0.5), "vertical_p95": tally.edge_vertical.quantile(0.95),
+            "horizontal_median": tally.edge_horizontal.quantile(0.5),
+            "horizontal_p95": tally.edge_horizontal.quantile(0.95), "epochs": tally.edge_vertical.total,
+        },
+        "tolerance_95_m": {
+            "vertical": setup.tolerance_vertical_95_m, "horizontal": setup.tolerance_horizontal_95_m,
+        },
+        "verdict_seconds": tally.verdict_seconds(),
+        "best_possible": {
+            "verdict": "GRADE" if best_m <= setup.limit("grade_enter_share") * setup.tolerance_vertical_95_m else "ROUGH",
+            "vertical_m": best_m,
+        },
+        "working_s": tally.working_ms / 1000.0,
+        "lost_working_s": tally.lost_working_ms / 1000.0,
+        "findings": list(findings),
+        **({"link": link} if link is not None else {}),
+    }
+
+
+def audit_document(sessions: list[Mapping[str, Any]], skipped: Iterable[SkippedFile]) -> dict[str, Any]:
+    """The whole audit."""
+    return document("audit", {
+        "sessions": sessions,
+        "skipped_files": [
+            {"file": safe_text(str(s.path)), "offset": s.offset, "reason": safe_text(s.reason)} for s in skipped
+        ],
+    })
+
+
+FindingDocument = Callable[[Finding], Mapping[str, Any]]

@@ -1,0 +1,436 @@
+"""One session: bytes of its sources in, judged rows, snapshots and findings out. No I/O, no threads, no clock.
+
+Live and logged data go through this one door: ``feed`` a chunk, ``snapshot`` for a screen at any time, ``close`` at
+the end. A live run and an audit are two drivers of it. For one merged sequence of chunks the rows are the same
+whatever the cut.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.decode.decoder import Decoder
+from hubtack.decode.tables import Decoded
+from hubtack.diagnosis.fold import findings_of
+from hubtack.diagnosis.link_families import LinkView, link_episodes, rtk_ready
+from hubtack.diagnosis.rover_families import rover_episodes
+from hubtack.diagnosis.rover_view import RoverView
+from hubtack.diagnosis.episode import Finding
+from hubtack.engine.axis import DAY_MS, SessionAxis
+from hubtack.engine.judge import Track
+from hubtack.engine.link import COMPUTED, LinkEngine, LinkSetup
+from hubtack.engine.rover import JudgedRows, LinkAtRows, RoverEngine
+from hubtack.engine.setup import Setup
+from hubtack.epochs.assemble import Assembler
+from hubtack.epochs.columns import Epochs
+from hubtack.knowledge.findings import BY_CODE
+from hubtack.readers.chunk import Chunk, Notice, SourceState
+from hubtack.session.arrivals import ArrivalLog
+from hubtack.session.history import History
+from hubtack.session.link_join import link_at_rows
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(slots=True)
+class Source:
+    """One source of a session: its decoder, its arrivals, and what has become of it."""
+
+    role: str
+    decoder: Decoder = field(default_factory=Decoder)
+    arrivals: ArrivalLog = field(default_factory=ArrivalLog)
+    state: SourceState | None = None
+    message: str = ""
+    code: str | None = None
+    sentences: dict[str, int] = field(default_factory=dict)
+    bad_checksums: int = 0
+    frames: int = 0
+    bad_crc: int = 0
+    other_bytes: int = 0
+
+
+@dataclass(slots=True)
+class Session:
+    """A session in progress.
+
+    Parameters
+    ----------
+    setup : Setup
+        Limits, machine and job.
+    link_setup : LinkSetup
+        What is known of the base and of the way the corrections come.
+    by_content : bool
+        True for separate logs without arrival times, which are merged by the time they speak of; False where the
+        order of the bytes is the order of arrival.
+    """
+
+    setup: Setup
+    link_setup: LinkSetup
+    by_content: bool = False
+    sources: dict[str, Source] = field(default_factory=dict)
+    axis: SessionAxis = field(default_factory=SessionAxis)
+    rover: RoverEngine = field(init=False)
+    link: LinkEngine = field(init=False)
+    assembler: Assembler = field(default_factory=Assembler)
+    history: History = field(default_factory=History)
+    n_rover_frames: int = 0
+    _place: int = 0
+    _waiting: Epochs = field(default_factory=lambda: Epochs.blank(0))
+    _waiting_key: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    _segment: tuple[int, int] | None = None  # number of the running segment, and what its tod starts at on the axis
+    _early: list[int] = field(default_factory=list)
+    _fix: tuple[int, int] = (0, 0)  # newest fix type and since when
+    _row_mono_ns: int | None = None
+    _frame_mono_ns: int | None = None
+    closed: bool = False
+    checked: tuple[str, float] | None = None
+    expected: set[str] = field(default_factory=set)
+    first_arrival_utc_ns: int | None = None
+    last_arrival_utc_ns: int | None = None
+    is_live: bool = False
+
+    def __post_init__(self) -> None:
+        self.rover = RoverEngine(self.setup)
+        self.link = LinkEngine(self.link_setup, self.axis)
+
+    # Bytes in -----------------------------------------------------------------------------------------------------
+
+    def feed(self, chunk: Chunk) -> JudgedRows:
+        """Take the next chunk; returns the rows that it closed, judged for good."""
+        source = self._source(chunk.source)
+        source.arrivals.add(len(chunk.data), self._place, chunk.t_utc_ns, chunk.t_mono_ns)
+        if chunk.source == "corrections":
+            self.link.tally.note_raw(chunk.data)
+        if chunk.t_utc_ns is not None:
+            self._note_arrival(chunk.t_utc_ns)
+        self._place += len(chunk.data)
+        return self._take(source, source.decoder.feed(chunk.data), final=False)
+
+    def notice(self, notice: Notice) -> None:
+        """Take note of what has become of a source."""
+        source = self._source(notice.source)
+        source.state, source.message, source.code = notice.state, notice.message, notice.code
+
+    def release(self, name: str) -> JudgedRows:
+        """A source has been quiet past the deadline: let go of bytes held back for a frame that may never come."""
+        source = self._source(name)
+        return self._take(source, source.decoder.flush(), final=False)
+
+    def end_source(self, name: str) -> JudgedRows:
+        """One source has ended: what its framing held back comes out, and others need not wait for it."""
+        source = self._source(name)
+        rows = self._take(source, source.decoder.flush(), final=False)
+        source.state = SourceState.ENDED
+        return rows
+
+    def close(self) -> JudgedRows:
+        """All input has ended: every row is closed and judged."""
+        parts = [self._take(source, source.decoder.flush(), final=False) for source in self.sources.values()]
+        self.link.release()
+        self.closed = True
+        parts.append(self._commit(self._timed(self.assembler.close()), everything=True))
+        return join_rows([part for part in parts if len(part.epochs)] or parts[-1:])
+
+    def _source(self, role: str) -> Source:
+        if role not in self.sources:
+            self.sources[role] = Source(role)
+        return self.sources[role]
+
+    def _take(self, source: Source, decoded: Decoded, *, final: bool) -> JudgedRows:
+        self._count(source, decoded)
+        if source.role == "corrections" or (source.role == "rover" and "corrections" not in self.sources):
+            self._feed_link(source, decoded)
+        if source.role != "rover":
+            return self._commit(Epochs.blank(0))
+        epochs = self._timed(self.assembler.feed(decoded.sentences))
+        rows = self._commit(epochs)
+        source.arrivals.forget_before(self._oldest_needed(source))
+        return rows
+
+    def _count(self, source: Source, decoded: Decoded) -> None:
+        counts = decoded.counts
+        for formatter, n in counts.by_formatter.items():
+            source.sentences[formatter] = source.sentences.get(formatter, 0) + n
+        source.bad_checksums += counts.bad_checksums
+        source.frames += counts.frames
+        source.bad_crc += counts.bad_crc
+        source.other_bytes += counts.other_bytes
+
+    def _feed_link(self, source: Source, decoded: Decoded) -> None:
+        last_byte = decoded.frames.end - 1
+        key = None if self.by_content else source.arrivals.places(last_byte)
+        self.link.feed(decoded, key, source.arrivals.utc_ns(last_byte))
+        if len(last_byte):
+            mono = source.arrivals.mono_ns(last_byte[-1:])
+            self._frame_mono_ns = int(mono[0]) if mono[0] >= 0 else None
+        if source.role == "rover":
+            self.n_rover_frames += len(decoded.frames)
+
+    def _note_arrival(self, t_utc_ns: int) -> None:
+        self.first_arrival_utc_ns = self.first_arrival_utc_ns or t_utc_ns
+        self.last_arrival_utc_ns = t_utc_ns
+
+    def _oldest_needed(self, source: Source) -> int:
+        pending = [int(rows.pos[0]) for rows in self.assembler.pending.values() if len(rows)]
+        if len(self._waiting):
+            pending.append(int(self._waiting.pos[0]))
+        return min(pending, default=source.arrivals.total)
+
+    # Rows ---------------------------------------------------------------------------------------------------------
+
+    def _timed(self, epochs: Epochs) -> Epochs:
+        """Put rows on the session's axis; a new segment starts on the day nearest to the running time."""
+        if not len(epochs):
+            return epochs
+        segment, origin_ns = self._segment if self._segment is not None else (-1, 0)
+        starts = np.flatnonzero(np.concatenate(([epochs.segment[0] != segment], np.diff(epochs.segment) != 0)))
+        bounds = [0, *(int(i) for i in starts if i), len(epochs)]
+        for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+            if int(epochs.segment[a]) != segment:
+                segment = int(epochs.segment[a])
+                tod_ns = int(epochs.tod_ms[a]) * 1_000_000
+                origin_ns = self.axis.place_tod(tod_ns) - tod_ns
+            epochs.time_ns[a:b] = epochs.tod_ms[a:b] * 1_000_000 + origin_ns
+            self._learn_date(epochs, a, b, origin_ns)
+            self.axis.advance(int(epochs.time_ns[b - 1]))
+        self._segment = (segment, origin_ns)
+        return epochs
+
+    def _learn_date(self, epochs: Epochs, a: int, b: int, origin_ns: int) -> None:
+        """RMC and ZDA say on which day the midnight lies that ``tod_ms`` counts from; a logger's stamp is a fallback."""
+        known = np.flatnonzero(~np.isnan(epochs.date_day[a:b]))
+        if len(known):
+            self.axis.learn_date(int(epochs.date_day[a + known[0]]), origin_ns, "rmc")
+            return
+        stamped = np.flatnonzero(~np.isnan(epochs.stamp_utc_s[a:b]))
+        if len(stamped) and self.axis.time_basis is None:
+            i = a + int(stamped[0])
+            self.axis.learn_date(round(epochs.stamp_utc_s[i] / 86400 - epochs.tod_ms[i] / DAY_MS), origin_ns, "stamp")
+
+    def _timed_copy(self, epochs: Epochs) -> Epochs:
+        """The same for open rows, without moving the axis: a new segment is placed where it would come to lie."""
+        if not len(epochs):
+            return epochs
+        segment, origin_ns = self._segment if self._segment is not None else (-1, 0)
+        for i in range(len(epochs)):
+            if int(epochs.segment[i]) != segment:
+                segment = int(epochs.segment[i])
+                tod_ns = int(epochs.tod_ms[i]) * 1_000_000
+                origin_ns = (tod_ns if self.axis.now_ns is None else self.axis.place_tod(tod_ns)) - tod_ns
+            epochs.time_ns[i] = epochs.tod_ms[i] * 1_000_000 + origin_ns
+        return epochs
+
+    def _commit(self, epochs: Epochs, *, everything: bool = False) -> JudgedRows:
+        """Judge for good what is closed and, with separate logs, what the other logs have caught up with."""
+        if self.by_content:
+            epochs = self._in_step(epochs, everything)
+        if not len(epochs):
+            return self.rover.update(epochs, LinkAtRows.none(0), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool))
+        key = self._keys(epochs)
+        arrival_ns = self._rover_arrivals().utc_ns(epochs.pos)
+        rows = self.rover.update(epochs, self._link_at(key, epochs), arrival_ns, self._checked(len(epochs)))
+        self._tell_link()
+        self.link.forget_before(int(key[-1]))
+        self.history.add(rows)
+        self._early = [*self._early, *(int(k) for k in epochs.kinds_early[-3:])][-3:]
+        self._follow_fix(rows)
+        return rows
+
+    def _in_step(self, epochs: Epochs, everything: bool) -> Epochs:
+        """Rows wait until the corrections' log has reached their time, or has ended."""
+        waiting = Epochs.concat([self._waiting, epochs]) if len(self._waiting) else epochs
+        source = self.sources.get("corrections")
+        if everything or source is None or source.state is SourceState.ENDED:
+            ready = len(waiting)
+        else:
+            reached = self.link.reached_ns()
+            behind = waiting.time_ns > (reached if reached is not None else np.iinfo(np.int64).min)
+            ready = int(np.argmax(behind)) if behind.any() else len(waiting)
+        self._waiting = waiting.take(slice(ready, None))
+        return waiting.take(slice(0, ready))
+
+    def _keys(self, epochs: Epochs) -> Ints:
+        """Place of each row in the merged sequence: that of its first byte, or of its time for separate logs."""
+        if self.by_content:
+            return content_key(epochs.time_ns, rank=2)
+        return self._rover_arrivals().places(epochs.pos)
+
+    def _rover_arrivals(self) -> ArrivalLog:
+        return self._source("rover").arrivals
+
+    def _link_at(self, key: Ints, epochs: Epochs) -> LinkAtRows:
+        if not self.has_link():
+            return LinkAtRows.none(len(epochs))
+        return link_at_rows(self.link.join(key), epochs.tod_ms, self.setup)
+
+    def has_link(self) -> bool:
+        """Whether there is a correction stream to read."""
+        return "corrections" in self.sources or self.n_rover_frames > 0
+
+    def _checked(self, n: int) -> NDArray[np.bool_]:
+        return np.full(n, self.checked is not None, dtype=bool)
+
+    def _follow_fix(self, rows: JudgedRows) -> None:
+        fix = rows.q.fix
+        before = np.concatenate(([self._fix[0] if self.rover.tally.epochs > len(fix) else -1], fix[:-1]))
+        changed = np.flatnonzero(fix != before)
+        since_ns = int(rows.epochs.time_ns[changed[-1]]) if len(changed) else self._fix[1]
+        self._fix = (int(fix[-1]), since_ns)
+
+    # Views --------------------------------------------------------------------------------------------------------
+
+    def peek(self, *, allow_partial: bool = False) -> tuple[JudgedRows, Track] | None:
+        """The open rows, judged on a copy; None where there is none that can be judged yet.
+
+        The newest row is left out until it holds the kinds of sentence that each of the last three rows held when
+        its successor opened, or until ``allow_partial`` says that nothing more seems to come.
+        """
+        if self.closed or self.by_content:
+            return None
+        epochs = self._timed_copy(self.assembler.open_rows())
+        if len(epochs) and not allow_partial and self._early:
+            expected = self._early[0]
+            for kinds in self._early[1:]:
+                expected &= kinds
+            if expected & ~int(epochs.kinds[-1]):
+                epochs = epochs.take(slice(0, len(epochs) - 1))
+        if not len(epochs):
+            return None
+        key = self._keys(epochs)
+        arrival_ns = self._rover_arrivals().utc_ns(epochs.pos)
+        return self.rover.peek(epochs, self._link_at(key, epochs), arrival_ns, self._checked(len(epochs)))
+
+    def _tell_link(self) -> None:
+        """The link must know where the rover is, to see that a base beside it is computed by a network."""
+        pos = self.rover.track.pos_ecef_m
+        if not np.isnan(pos[0]):
+            self.link.rover_ecef_m = pos
+
+    def expect(self, role: str) -> None:
+        """A source of this role will come, even if it stays silent."""
+        self.expected.add(role)
+        self._source(role)
+
+    def newest_row_ns(self) -> int:
+        """Time of the newest row, open or closed; changes when a new epoch begins."""
+        pending = [int(rows.end[-1]) for rows in self.assembler.pending.values() if len(rows)]
+        return max(pending, default=self.rover.track.time_ns)
+
+    def fix_since(self) -> tuple[int, int]:
+        """Newest fix type and the time on the axis since which it has held."""
+        return self._fix
+
+    def base_id(self) -> int | None:
+        """Station ID of the base in use: the stream's, else the one the rover names."""
+        if self.link.tally.last_id is not None:
+            return self.link.tally.last_id
+        named = [t for t in self.rover.evidence.station_texts() if t.isdigit()]
+        return int(named[-1]) if named else None
+
+    def base_computed(self) -> bool:
+        """Whether a network computes that base."""
+        return self.link.base_kind == COMPUTED
+
+    def rover_position(self) -> tuple[float, float, float] | None:
+        """The rover's newest position: latitude, longitude [deg] and height above its geoid [m]; None without one."""
+        lat, lon, height = self.rover.track.position
+        return None if np.isnan(lat) or np.isnan(lon) else (lat, lon, 0.0 if np.isnan(height) else height)
+
+    def notices(self) -> Mapping[str, str]:
+        """What is wrong with each source, as its reader said it; a source that works says nothing."""
+        bad = (SourceState.FAILED, SourceState.REFUSED)
+        return {name: source.message for name, source in self.sources.items() if source.state in bad}
+
+    def first_ns(self) -> int | None:
+        """Time of the first datum on the axis: of the rover, else of the link."""
+        if self.rover.tally.first_ns is not None:
+            return self.rover.tally.first_ns
+        return self.link.tally.first_ns
+
+    def last_ns(self) -> int | None:
+        """Time of the last datum on the axis: of the rover, else of the link."""
+        if self.rover.tally.last_ns is not None:
+            return self.rover.tally.last_ns
+        return self.link.tally.last_ns
+
+    def now_ns(self, elapsed_ns: int = 0) -> int:
+        """The moment findings are judged at: the newest datum of any source, and what has passed since."""
+        return max(self.rover.track.time_ns, self.link.tally.last_ns or 0, self.rover.tally.last_ns or 0) + elapsed_ns
+
+    # Diagnosis -----------------------------------------------------------------------------------------------------
+
+    def rover_view(self, now_ns: int) -> RoverView:
+        """The rover's side in the figures that the link's families ask for."""
+        tally, evidence = self.rover.tally, self.rover.evidence
+        if not tally.epochs:
+            return RoverView()
+        seconds = tally.fix_seconds()
+        total = sum(seconds.values())
+        return RoverView(
+            has_rover=True,
+            rows=tally.epochs,
+            station_ids=evidence.station_texts(),
+            fixed_share=seconds["rtk_fixed"] / total if total else float("nan"),
+            age_median_s=tally.age.quantile(0.5),
+            age_p95_s=tally.age.quantile(0.95),
+            satellites_median=tally.satellites.quantile(0.5),
+            stream_ahead_s=-evidence.stream_age_median_s(),
+            runs={name: runs.at(now_ns) for name, runs in evidence.runs.items()},
+        )
+
+    def link_view(self, elapsed_ns: int = 0) -> LinkView:
+        """The link as its families see it now."""
+        now_ns = self.now_ns(elapsed_ns)
+        start_ns = self.link.tally.first_ns
+        if start_ns is None:
+            start_ns = self.rover.tally.first_ns if self.rover.tally.first_ns is not None else now_ns
+        return LinkView(
+            self.link, self.rover_view(now_ns), start_ns, now_ns, expects="corrections" in self.expected,
+            source_codes=self._source_codes(start_ns),
+        )
+
+    def _source_codes(self, start_ns: int) -> tuple[tuple[str, int, int | None, dict[str, Any]], ...]:
+        source = self.sources.get("corrections")
+        if source is None or source.code is None or source.state not in (SourceState.FAILED, SourceState.REFUSED):
+            return ()
+        return ((source.code, start_ns, None, {"why": source.message, "count": 1}),)
+
+    def findings(self, elapsed_ns: int = 0) -> list[Finding]:
+        """Findings as they stand now; recomputed, never stored."""
+        view = self.link_view(elapsed_ns)
+        episodes = rover_episodes(
+            self.rover.evidence, self.rover.tally, self.rover.track, self.setup, now_ns=view.now_ns,
+            expects_rover="rover" in self.expected, live=self.is_live,
+        )
+        if self.has_link():
+            episodes.extend(link_episodes(view))
+        return findings_of(episodes, view.now_ns)
+
+    def rtk_ready(self, findings: list[Finding], elapsed_ns: int = 0) -> bool | None:
+        """Whether a rover can fix on the stream (docs/rtk-ready.md)."""
+        stops = [f.code for f in findings if f.severity == "stop" and "corrections" in BY_CODE[f.code].needs]
+        return rtk_ready(self.link_view(elapsed_ns), stops)
+
+
+def join_rows(parts: list[JudgedRows]) -> JudgedRows:
+    """Blocks of judged rows as one."""
+    if len(parts) == 1:
+        return parts[0]
+    return JudgedRows(
+        Epochs.concat([p.epochs for p in parts]), _concat([p.q for p in parts]), _concat([p.judged for p in parts])
+    )
+
+
+def _concat(parts: list[Any]) -> Any:
+    kind = type(parts[0])
+    return kind(**{name: np.concatenate([getattr(p, name) for p in parts]) for name in kind.__dataclass_fields__})
+
+
+def content_key(time_ns: Ints, rank: int) -> Ints:
+    """Key of a row or frame in the order of content: time first, then corrections before the rover."""
+    return time_ns * 4 + rank
