@@ -9,9 +9,10 @@ from __future__ import annotations
 import argparse
 import importlib
 import os
+import re
 import sys
 from collections.abc import Sequence
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from hubtack import __version__
 from hubtack.errors import HubtackError
@@ -22,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "watch": ("hubtack.cli.watch", "may I dig to grade now? A live screen from rover and correction sources"),
     "ready": ("hubtack.cli.ready", "wait until GRADE has held for a time; exit 0, else 1 with the reason"),
     "link": ("hubtack.cli.link", "is this a correction stream that a rover can fix on, and if not, what is broken?"),
+    "mounts": ("hubtack.cli.mounts", "which mount points does this caster have, and which can a rover be fixed on?"),
     "audit": ("hubtack.cli.audit", "which logged sessions lost fix, when, why, and what did it cost?"),
     "simulate": ("hubtack.cli.simulate", "write a session with chosen faults, and the truth beside it"),
 }
@@ -37,7 +39,14 @@ follow local codes before any machine digs."""
 
 
 class Parser(argparse.ArgumentParser):
-    """An argument parser whose complaint is one line and whose exit code is the designed one."""
+    """An argument parser whose complaint is one line and whose exit code is the designed one.
+
+    South and west are negative: ``--near -45.03,170.01`` is a value, which argparse does not see by itself.
+    """
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self._negative_number_matcher = re.compile(r"-\.?\d[\d.,eE+-]*\Z")
 
     def error(self, message: str) -> NoReturn:
         self.exit(EXIT_USAGE, f"{self.prog}: {message} (see {self.prog} --help)\n")
