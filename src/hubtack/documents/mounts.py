@@ -24,7 +24,10 @@ def mounts_document(
             for c in (table.casters if table is not None else ())
         ],
         "networks": [
-            {"identifier": n.identifier, "operator": n.operator, "fee": n.fee, "web": n.web, "registration": n.registration}
+            {
+                "identifier": n.identifier, "operator": n.operator, "fee": n.fee, "web": n.web,
+                "registration": n.registration,
+            }
             for n in (table.networks if table is not None else ())
         ],
         "skipped_records": table.skipped if table is not None else 0,
@@ -83,7 +86,7 @@ def mount_rows(judged: Sequence[Fitness], vertical_ppm: float) -> list[tuple[str
 
     ``adds`` is what the distance costs in height: 1 sigma, ppm times distance.
     """
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for fitness in judged:
         mount = fitness.mount
         distance = adds = "-"

@@ -33,7 +33,7 @@ def packing(head: bytes) -> str | None:
     return None
 
 
-def open_log(path: str | os.PathLike[str]) -> IO[bytes]:
+def open_bytes(path: str | os.PathLike[str]) -> IO[bytes]:
     """The bytes of a log, unpacked on the way.
 
     Raises
@@ -70,7 +70,7 @@ def open_log(path: str | os.PathLike[str]) -> IO[bytes]:
 
 def iter_log(path: str | os.PathLike[str], block: int = BLOCK) -> Iterator[bytes]:
     """The unpacked log in blocks; a damaged archive gives all that can be unpacked, then ``SourceError``."""
-    with open_log(path) as file:
+    with open_bytes(path) as file:
         offset = 0
         while True:
             try:
@@ -109,7 +109,7 @@ class FileReader:
 
     def check(self) -> None:
         """Raise ``SourceError`` where the file cannot be read."""
-        open_log(self._path).close()
+        open_bytes(self._path).close()
 
     def run(self, emit: Emit, stop: threading.Event) -> None:
         """Hand on the whole file, then say that it has ended."""
