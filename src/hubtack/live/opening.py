@@ -52,6 +52,8 @@ def open_sources(args: argparse.Namespace) -> Opened:
     setup = setup_of(site, has_arrival=is_live, has_corrections="corrections" in (logs | live))
     session = Session(setup, link_setup_of(site, kinds.get("corrections") or kinds.get("rover") or "file",
                                            has_arrival=is_live, near=getattr(args, "near", None)))
+    session.link_role = "corrections" if "corrections" in (logs | live) else "rover"
+    session.is_live = is_live
     readers: list[Reader] = []
     if logs:
         readers.append(LogPlayer(logs, speed=args.speed, label=", ".join(str(p) for p in logs.values())))

@@ -22,13 +22,13 @@ RELEASE_S = 1.0  # bytes held back for a frame that never ends are let go after 
 class EventQueue(Protocol):
     """What the loop needs of the readers' hub."""
 
-    def get(self, timeout_s: float) -> Event | None:
-        """The next event in the order of arrival, or None when nothing came in time."""
+    def events(self, timeout_s: float) -> Iterator[Event]:
+        """What is waiting now, in the order of arrival, or the first that comes in time; then it ends."""
         ...
 
     @property
-    def finished(self) -> bool:
-        """True when every reader has returned and nothing is left to get."""
+    def done(self) -> bool:
+        """True when every reader has returned and nothing is left."""
         ...
 
 
@@ -45,48 +45,65 @@ class LiveRun:
     on_look: Callable[[int, bool], bool]
     draw_s: float = 0.25
     for_s: float | None = None
+    time_scale: float = 1.0  # seconds of content to a second of waiting: a log's speed, 0 as fast as it goes
     mono: Callable[[], float] = time.monotonic
     refused: list[Notice] = field(default_factory=list)
+    failed: bool = False
     ended: set[str] = field(default_factory=set)
     _last_bytes_s: float | None = None
     _released: bool = True
     _last_row_s: float | None = None
+    _start_s: float = 0.0
 
     def loop(self) -> None:
         """Run until the sources end, ``for_s`` is over or ``on_look`` returns False."""
-        start_s = self.mono()
+        start_s = self._start_s = self.mono()
         next_draw_s = start_s
         while True:
             now_s = self.mono()
             if self.for_s is not None and now_s - start_s >= self.for_s:
                 break
-            event = self.events.get(max(0.0, min(LOOK_AGAIN_S, next_draw_s - now_s)))
-            if event is not None:
+            came = False
+            for event in self.events.events(max(0.0, min(LOOK_AGAIN_S, next_draw_s - now_s))):
+                came = True
                 self._take(event)
-            elif self.events.finished:
+                if self.mono() >= next_draw_s:
+                    if not self._look():
+                        return
+                    next_draw_s = self.mono() + self.draw_s
+            if not came and self.events.done:
                 break
             now_s = self.mono()
-            quiet_s = now_s - self._last_bytes_s if self._last_bytes_s is not None else 0.0
-            if event is None and not self._released and quiet_s > RELEASE_S:
+            if not came and not self._released and self._quiet_s() > RELEASE_S:
                 for name in list(self.session.sources):
                     self.on_rows(self.session.release(name))
                 self._released = True
             if now_s >= next_draw_s:
-                next_draw_s = now_s + self.draw_s
-                if not self.on_look(self.elapsed_ns(now_s), quiet_s > LOOK_AGAIN_S):
-                    break
+                if not self._look():
+                    return
+                next_draw_s = self.mono() + self.draw_s
+
+    def _quiet_s(self) -> float:
+        return self.mono() - self._last_bytes_s if self._last_bytes_s is not None else 0.0
+
+    def _look(self) -> bool:
+        return self.on_look(self.elapsed_ns(self.mono()), self._quiet_s() > LOOK_AGAIN_S)
+
+    def listened_s(self) -> float:
+        """How long the loop has run. [s]"""
+        return self.mono() - self._start_s
 
     def elapsed_ns(self, now_s: float) -> int:
-        """Time since the newest row's bytes arrived; 0 before the first. [ns]"""
+        """Time that has passed since the newest row's bytes came; 0 before the first. [ns]"""
         newest_s = self._last_row_s
-        return 0 if newest_s is None else int((now_s - newest_s) * 1e9)
+        return 0 if newest_s is None else int((now_s - newest_s) * self.time_scale * 1e9)
 
     def _take(self, event: Event) -> None:
         if isinstance(event, Chunk):
-            before = self.session.newest_row_ns()
+            before = self.session.newest_row_end()
             self.on_rows(self.session.feed(event))
             self._last_bytes_s, self._released = self.mono(), False
-            if self.session.newest_row_ns() != before:
+            if self.session.newest_row_end() != before:
                 self._last_row_s = self._last_bytes_s
             return
         self.session.notice(event)
@@ -95,11 +112,6 @@ class LiveRun:
             self.on_rows(self.session.end_source(event.source))
         elif event.state is SourceState.REFUSED:
             self.refused.append(event)
+        elif event.state is SourceState.FAILED:
+            self.failed = True
 
-
-def drain(events: EventQueue) -> Iterator[Event]:
-    """All events until the readers have finished; for drivers that only want the end."""
-    while not events.finished:
-        event = events.get(0.1)
-        if event is not None:
-            yield event

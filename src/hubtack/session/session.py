@@ -33,6 +33,7 @@ from hubtack.readers.chunk import Chunk, Notice, SourceState
 from hubtack.session.arrivals import ArrivalLog
 from hubtack.session.history import History
 from hubtack.session.link_join import link_at_rows
+from hubtack.session.snapshot import LinkLine
 
 Ints = NDArray[np.int64]
 
@@ -64,6 +65,8 @@ class Session:
         Limits, machine and job.
     link_setup : LinkSetup
         What is known of the base and of the way the corrections come.
+    link_role : str
+        The source that carries the corrections: ``"rover"`` for one mixed log or stream.
     by_content : bool
         True for separate logs without arrival times, which are merged by the time they speak of; False where the
         order of the bytes is the order of arrival.
@@ -71,7 +74,9 @@ class Session:
 
     setup: Setup
     link_setup: LinkSetup
+    link_role: str = "corrections"
     by_content: bool = False
+    expects_link: bool = False
     sources: dict[str, Source] = field(default_factory=dict)
     axis: SessionAxis = field(default_factory=SessionAxis)
     rover: RoverEngine = field(init=False)
@@ -104,7 +109,7 @@ class Session:
         """Take the next chunk; returns the rows that it closed, judged for good."""
         source = self._source(chunk.source)
         source.arrivals.add(len(chunk.data), self._place, chunk.t_utc_ns, chunk.t_mono_ns)
-        if chunk.source == "corrections":
+        if chunk.source == self.link_role:
             self.link.tally.note_raw(chunk.data)
         if chunk.t_utc_ns is not None:
             self._note_arrival(chunk.t_utc_ns)
@@ -143,7 +148,7 @@ class Session:
 
     def _take(self, source: Source, decoded: Decoded, *, final: bool) -> JudgedRows:
         self._count(source, decoded)
-        if source.role == "corrections" or (source.role == "rover" and "corrections" not in self.sources):
+        if source.role == self.link_role:
             self._feed_link(source, decoded)
         if source.role != "rover":
             return self._commit(Epochs.blank(0))
@@ -270,7 +275,7 @@ class Session:
 
     def has_link(self) -> bool:
         """Whether there is a correction stream to read."""
-        return "corrections" in self.sources or self.n_rover_frames > 0
+        return self.expects_link or self.n_rover_frames > 0
 
     def _checked(self, n: int) -> NDArray[np.bool_]:
         return np.full(n, self.checked is not None, dtype=bool)
@@ -315,11 +320,29 @@ class Session:
         """A source of this role will come, even if it stays silent."""
         self.expected.add(role)
         self._source(role)
+        if role == "corrections":
+            self.expects_link = True
 
-    def newest_row_ns(self) -> int:
-        """Time of the newest row, open or closed; changes when a new epoch begins."""
-        pending = [int(rows.end[-1]) for rows in self.assembler.pending.values() if len(rows)]
-        return max(pending, default=self.rover.track.time_ns)
+    def newest_row_end(self) -> int:
+        """Offset of the newest sentence that carries a position, open rows included; grows with each epoch."""
+        pending = self.assembler.pending
+        ends = [int(pending[k].end[-1]) for k in ("GGA", "GNS", "RMC") if k in pending and len(pending[k])]
+        return max(ends, default=-1)
+
+    def link_line(self, elapsed_ns: int) -> LinkLine:
+        """The correction link in one line for a screen."""
+        if not self.has_link():
+            return LinkLine()
+        tally = self.link.tally
+        source = self.sources.get(self.link_role)
+        reached = self.link.reached_ns()
+        silent_s = float("nan") if reached is None else max(0.0, (self.now_ns(elapsed_ns) - reached) / 1e9)
+        state = ""
+        if source is not None and source.state is not None and source.state is not SourceState.OPENED:
+            state = "" if source.state is SourceState.ENDED else source.state.value
+        elif not tally.bytes:
+            state = "nothing has come yet"
+        return LinkLine(tally.bits_per_s(), tally.frames, tally.bad_crc, silent_s, source="corrections", state=state)
 
     def fix_since(self) -> tuple[int, int]:
         """Newest fix type and the time on the axis since which it has held."""
@@ -345,6 +368,10 @@ class Session:
         """What is wrong with each source, as its reader said it; a source that works says nothing."""
         bad = (SourceState.FAILED, SourceState.REFUSED)
         return {name: source.message for name, source in self.sources.items() if source.state in bad}
+
+    def rover_reached_ns(self) -> int:
+        """How far on the axis the rover's rows have come, those that still wait included."""
+        return int(self._waiting.time_ns[-1]) if len(self._waiting) else self.rover.track.time_ns
 
     def first_ns(self) -> int | None:
         """Time of the first datum on the axis: of the rover, else of the link."""
@@ -390,12 +417,12 @@ class Session:
         if start_ns is None:
             start_ns = self.rover.tally.first_ns if self.rover.tally.first_ns is not None else now_ns
         return LinkView(
-            self.link, self.rover_view(now_ns), start_ns, now_ns, expects="corrections" in self.expected,
+            self.link, self.rover_view(now_ns), start_ns, now_ns, expects=self.expects_link,
             source_codes=self._source_codes(start_ns),
         )
 
     def _source_codes(self, start_ns: int) -> tuple[tuple[str, int, int | None, dict[str, Any]], ...]:
-        source = self.sources.get("corrections")
+        source = self.sources.get(self.link_role)
         if source is None or source.code is None or source.state not in (SourceState.FAILED, SourceState.REFUSED):
             return ()
         return ((source.code, start_ns, None, {"why": source.message, "count": 1}),)

@@ -1,0 +1,69 @@
+"""``ready``: waits until the verdict has held, and says what it waited for."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+
+from hubtack.documents.finding import finding_document
+from hubtack.documents.watch import watch_document
+from hubtack.engine.judge import GRADE, ROUGH
+from hubtack.live.opening import open_sources
+from hubtack.live.run import LiveRun
+from hubtack.live.watching import EXIT_GRADE, EXIT_NO, EXIT_SOURCE, Shown, summary
+from hubtack.readers.hub import Hub
+from hubtack.safe import safe_text
+from hubtack.session.snapshot import Snapshot
+
+
+def ready(args: argparse.Namespace) -> int:
+    """Run ``hubtack ready``; returns the exit code.
+
+    ``--accept rough`` passes at ROUGH only where the equipment can do no better (``best_possible``), or at GRADE.
+    """
+    opened = open_sources(args)
+    for warning in opened.warnings:
+        print(f"hubtack ready: {safe_text(warning, 400)}", file=sys.stderr)
+    session = opened.session
+    shown = Shown(session)
+    passed = False
+
+    def accepts(snap: Snapshot) -> bool:
+        if snap.standing.verdict == GRADE:
+            return True
+        at_best = snap.best_vertical_95_m > 0.95 * snap.tolerance_vertical_95_m
+        return args.accept == "rough" and snap.standing.verdict == ROUGH and at_best
+
+    def held_s() -> float:
+        """How long an accepted verdict has held, by the rows' own time."""
+        track = session.rover.track
+        return (track.time_ns - track.verdict_since_ns) / 1e9 if track.n_rows else 0.0
+
+    def look(elapsed_ns: int, partial: bool) -> bool:
+        nonlocal passed
+        snap = shown.current(elapsed_ns, partial)
+        passed = accepts(snap) and held_s() >= args.hold
+        return not passed
+
+    with Hub(opened.readers) as hub:
+        run = LiveRun(session, hub, lambda rows: None, look, draw_s=0.0 if not opened.is_live else 0.25,
+                      for_s=args.for_s if opened.is_live or args.speed else None,
+                      time_scale=1.0 if opened.is_live else args.speed)
+        run.loop()
+        elapsed_ns = run.elapsed_ns(run.mono()) if opened.is_live else 0
+    if not passed:
+        if not opened.is_live:
+            session.close()
+        snap = shown.current(elapsed_ns, True)
+        passed = accepts(snap) and held_s() >= args.hold
+    snap = shown.current(elapsed_ns, True)
+    if args.json:
+        print(json.dumps(watch_document(snap, lambda f: finding_document(f, session.axis), kind="ready"), allow_nan=False))
+    else:
+        print(("ready: " if passed else "not ready: ") + summary(snap, opened))
+    if passed:
+        return EXIT_GRADE
+    for notice in run.refused:
+        print(f"hubtack ready: {safe_text(notice.message, 400)}", file=sys.stderr)
+    return EXIT_SOURCE if run.refused else EXIT_NO

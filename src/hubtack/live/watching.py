@@ -1,0 +1,253 @@
+"""``watch``: the session's state on a terminal, as one screen, or as JSON lines."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from hubtack.diagnosis.episode import Finding
+from hubtack.documents.finding import finding_document
+from hubtack.documents.watch import watch_document
+from hubtack.engine.judge import GRADE, HOLD, Standing
+from hubtack.engine.rover import JudgedRows
+from hubtack.live.opening import Opened, open_sources
+from hubtack.live.run import LiveRun
+from hubtack.readers.hub import Hub
+from hubtack.safe import safe_text
+from hubtack.session.session import Session
+from hubtack.session.snapshot import Snapshot
+from hubtack.session.snapshots import of_row, row_standings, snapshot
+
+EXIT_GRADE, EXIT_NO, EXIT_SOURCE = 0, 1, 3
+FINDINGS_EVERY_NS = 1_000_000_000
+ONCE_WAIT_S = 10.0
+
+
+@dataclass(slots=True)
+class Shown:
+    """What has been shown last, so that a line is written only when there is something new."""
+
+    session: Session
+    findings: tuple[Finding, ...] = ()
+    found_at_ns: int | None = None
+
+    def current(self, elapsed_ns: int, partial: bool) -> Snapshot:
+        """The newest snapshot; findings are worked out anew once a second of content."""
+        now_ns = self.session.now_ns(elapsed_ns)
+        if self.found_at_ns is None or not 0 <= now_ns - self.found_at_ns < FINDINGS_EVERY_NS:
+            self.findings = tuple(self.session.findings(elapsed_ns))
+            self.found_at_ns = now_ns
+        return snapshot(
+            self.session, elapsed_ns, allow_partial=partial, findings=self.findings,
+            link=self.session.link_line(elapsed_ns),
+        )
+
+    def document(self, snap: Snapshot) -> dict[str, Any]:
+        """The snapshot as JSON."""
+        return watch_document(snap, lambda finding: finding_document(finding, self.session.axis))
+
+
+def watch(args: argparse.Namespace) -> int:
+    """Run ``hubtack watch``; returns the exit code."""
+    if args.once:
+        args.speed = 0.0
+    opened = open_sources(args)
+    for warning in opened.warnings:
+        print(f"hubtack watch: {safe_text(warning, 400)}", file=sys.stderr)
+    with Hub(opened.readers) as hub:
+        if args.once:
+            return _once(args, opened, hub)
+        if args.json:
+            return _lines(args, opened, hub)
+        return _screen(args, opened, hub)
+
+
+def _finish(run: LiveRun, opened: Opened, last: Standing) -> int:
+    for notice in run.refused:
+        print(f"hubtack watch: {safe_text(notice.message, 400)}", file=sys.stderr)
+    if run.refused:
+        return EXIT_SOURCE
+    return EXIT_GRADE if last.verdict == GRADE else EXIT_NO
+
+
+def _run(
+    args: argparse.Namespace, opened: Opened, hub: Hub, on_rows: Callable[[JudgedRows], None],
+    on_look: Callable[[int, bool], bool], for_s: float | None,
+) -> LiveRun:
+    return LiveRun(
+        opened.session, hub, on_rows, on_look, for_s=for_s, time_scale=1.0 if opened.is_live else args.speed
+    )
+
+
+def _once(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
+    """One frame: of the end of a log, or of a live source once it has something to show."""
+    shown = Shown(opened.session)
+
+    def look(elapsed_ns: int, partial: bool) -> bool:
+        if not opened.is_live:
+            return True
+        return opened.session.rover.tally.epochs == 0
+
+    run = _run(args, opened, hub, lambda rows: None, look, args.for_s if args.for_s is not None else
+               (ONCE_WAIT_S if opened.is_live else None))
+    run.loop()
+    if not opened.is_live:
+        opened.session.close()
+    snap = shown.current(run.elapsed_ns(run.mono()) if opened.is_live else 0, True)
+    if args.json:
+        print(json.dumps(shown.document(snap), allow_nan=False))
+    else:
+        _print_frame(args, opened, snap)
+    return _finish(run, opened, snap.standing)
+
+
+def _print_frame(args: argparse.Namespace, opened: Opened, snap: Snapshot) -> None:
+    import shutil
+
+    from rich.console import Console
+
+    from hubtack.views.dashboard import Dashboard
+
+    width, height = shutil.get_terminal_size((80, 24))
+    console = Console(width=width, height=height, highlight=False)
+    console.print(Dashboard(snap, opened.site.unit, opened.title, block=_blocks(args), height=height))
+
+
+def _blocks(args: argparse.Namespace) -> bool:
+    """Whether the terminal can show block characters."""
+    encoding = (getattr(sys.stdout, "encoding", None) or "ascii").lower().replace("-", "")
+    return not args.ascii and encoding.startswith("utf")
+
+
+@dataclass(slots=True)
+class _Lines:
+    """JSON lines: one an epoch when it is ready, one when silence changes the verdict, at least one a second."""
+
+    shown: Shown
+    write: Callable[[str], None]
+    written: dict[int, str] = field(default_factory=dict)
+    last: Standing | None = None
+    last_at_s: float = 0.0
+
+    def rows(self, rows: JudgedRows) -> None:
+        session = self.shown.session
+        if not len(rows.epochs):
+            return
+        n = len(rows.epochs)
+        # The track is already past the block: its verdict before is told by the last line, or was HOLD.
+        before = self.last.verdict if self.last is not None else HOLD
+        since_ns = self.last.since_ns if self.last is not None else int(rows.epochs.time_ns[0])
+        for i, standing in enumerate(row_standings(since_ns, before, rows)):
+            time_ns = int(rows.epochs.time_ns[i])
+            final = i == n - 1
+            findings = self.shown.findings if not final else self.shown.current(0, False).findings
+            snap = of_row(session, rows, i, standing, 0, findings, session.link_line(0))
+            self.emit(time_ns, snap)
+            self.last = standing
+
+    def emit(self, time_ns: int, snap: Snapshot) -> None:
+        text = json.dumps(self.shown.document(snap), allow_nan=False)
+        if self.written.get(time_ns) != text:
+            self.written[time_ns] = text
+            while len(self.written) > 8:
+                self.written.pop(next(iter(self.written)))
+            self.write(text)
+
+
+def _lines(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
+    shown = Shown(opened.session)
+    lines = _Lines(shown, lambda text: print(text, flush=True))
+
+    def look(elapsed_ns: int, partial: bool) -> bool:
+        snap = shown.current(elapsed_ns, partial)
+        now_s = run.mono()
+        changed = lines.last is None or snap.standing.verdict != lines.last.verdict
+        if opened.is_live and (changed or now_s - lines.last_at_s >= 1.0 or elapsed_ns < int(0.3e9)):
+            lines.emit(snap.time_ns, snap)
+            lines.last, lines.last_at_s = snap.standing, now_s
+        return True
+
+    run = _run(args, opened, hub, lines.rows, look, args.for_s)
+    run.draw_s = 0.1
+    run.loop()
+    lines.rows(opened.session.close())
+    snap = shown.current(0, True)
+    if opened.session.rover.tally.epochs == 0:
+        lines.emit(snap.time_ns, snap)
+    return _finish(run, opened, snap.standing)
+
+
+def _screen(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
+    """The live screen. Where output is no terminal, a line of text at each change of the verdict."""
+    from rich.console import Console
+
+    console = Console(highlight=False)
+    shown = Shown(opened.session)
+    if not console.is_terminal or console.is_dumb_terminal:
+        return _plain(args, opened, hub, shown)
+    from rich.live import Live
+
+    from hubtack.views.dashboard import Dashboard
+
+    last: list[int] = []
+
+    with Live(console=console, screen=True, auto_refresh=False, vertical_overflow="crop") as live:
+
+        def look(elapsed_ns: int, partial: bool) -> bool:
+            snap = shown.current(elapsed_ns, partial)
+            run.draw_s = 0.25 if console.width <= 100 else 0.5
+            live.update(
+                Dashboard(snap, opened.site.unit, opened.title, block=_blocks(args), keys="Ctrl-C ends"), refresh=True
+            )
+            if args.bell and last and last[-1] != snap.standing.verdict:
+                console.bell()
+            last[:] = [snap.standing.verdict]
+            return True
+
+        run = _run(args, opened, hub, lambda rows: None, look, args.for_s)
+        try:
+            run.loop()
+        except KeyboardInterrupt:
+            pass
+    opened.session.close()
+    snap = shown.current(0, True)
+    print(summary(snap, opened))
+    return _finish(run, opened, snap.standing)
+
+
+def _plain(args: argparse.Namespace, opened: Opened, hub: Hub, shown: Shown) -> int:
+    last: list[int] = []
+
+    def look(elapsed_ns: int, partial: bool) -> bool:
+        snap = shown.current(elapsed_ns, partial)
+        if last != [snap.standing.verdict]:
+            last[:] = [snap.standing.verdict]
+            print(summary(snap, opened), flush=True)
+        return True
+
+    run = _run(args, opened, hub, lambda rows: None, look, args.for_s)
+    try:
+        run.loop()
+    except KeyboardInterrupt:
+        pass
+    opened.session.close()
+    snap = shown.current(0, True)
+    print(summary(snap, opened))
+    return _finish(run, opened, snap.standing)
+
+
+def summary(snap: Snapshot, opened: Opened) -> str:
+    """One line: when, the verdict with its tolerance, the reason, the next step."""
+    from hubtack.knowledge.fix_types import FIX_TYPES
+    from hubtack.knowledge.reasons import BY_CODE, codes
+    from hubtack.units import small_text
+
+    reasons = codes(snap.standing.bits)
+    why = f": {BY_CODE[reasons[0]].text}; next: {snap.next_step}" if reasons else ""
+    when = snap.utc or f"{snap.clock} UTC"
+    tolerance = small_text(snap.tolerance_vertical_95_m, opened.site.unit)
+    return f"{when} {snap.standing.word} ±{tolerance} ({FIX_TYPES[snap.fix].words}){why}"

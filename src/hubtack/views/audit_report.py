@@ -1,0 +1,58 @@
+"""The audit as tables on a terminal; plain text where output is none."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+
+def hours(seconds: float | None) -> str:
+    """A span of time as h:mm:ss."""
+    if seconds is None:
+        return "-"
+    s = round(seconds)
+    return f"{s // 3600}:{s % 3600 // 60:02d}:{s % 60:02d}"
+
+
+def _mm(value: float | None) -> str:
+    return "-" if value is None else f"{value * 1000:.0f}"
+
+
+def _number(value: float | None, form: str = "{:.1f}") -> str:
+    return "-" if value is None else form.format(value)
+
+
+def print_audit(document: Mapping[str, Any], console: Console | None = None) -> None:
+    """Print an audit document: a line a session, then the findings of each."""
+    console = console or Console(highlight=False)
+    table = Table(box=box.SIMPLE_HEAD if console.is_terminal else None, pad_edge=False, header_style="bold")
+    for name, right in (
+        ("session", False), ("machine", False), ("length", True), ("GRADE", True), ("ROUGH", True), ("HOLD", True),
+        ("lost work", True), ("fix losses", True), ("age p95 s", True), ("up 95 mm", True), ("findings", False),
+    ):
+        table.add_column(name, justify="right" if right else "left", overflow="fold")
+    for session in document["sessions"]:
+        verdict = session["verdict_seconds"]
+        stops = [f["code"] for f in session["findings"] if f["severity"] == "stop"]
+        others = [f["code"] for f in session["findings"] if f["severity"] != "stop"]
+        table.add_row(
+            Text(session["name"]), Text(session["machine"] or "-"), hours(session["duration_s"]),
+            hours(verdict["grade"]), hours(verdict["rough"]), hours(verdict["hold"]), hours(session["lost_working_s"]),
+            str(session["fix_losses"]), _number(session["correction_age_s"]["p95"]),
+            _mm(session["edge_error_95_m"]["vertical_p95"]), Text(", ".join([*(s.upper() for s in stops), *others]) or "none"),
+        )  # fmt: skip
+    console.print(table)
+    for session in document["sessions"]:
+        if not session["findings"]:
+            continue
+        console.print(Text(f"{session['name']}", style="bold"))
+        for finding in session["findings"]:
+            console.print(Text(f"  {finding['severity']:<5} {finding['summary']}"))
+            if finding["next_steps"]:
+                console.print(Text(f"        do: {finding['next_steps'][0]}", style="dim"))
+    console.print(Text("Times are in h:mm:ss. Findings in capitals stop work. Positioning only: see hubtack audit --help."))
