@@ -14,6 +14,7 @@ from hubtack.documents.finding import finding_document
 from hubtack.documents.json_out import plain, to_json
 from hubtack.documents.link import link_body
 from hubtack.errors import SourceError, UsageError
+from hubtack.knowledge.findings import LINK_CODES
 from hubtack.safe import safe_text
 from hubtack.site import Site, default_site, load_site
 
@@ -76,11 +77,3 @@ def site_of(files: SessionFiles) -> Site:
     """The site file beside the logs, or the defaults."""
     return load_site(files.site) if files.site is not None else default_site()
 
-
-def _link_codes() -> frozenset[str]:
-    from hubtack.knowledge.findings import FINDINGS
-
-    return frozenset(r.code for r in FINDINGS if r.family in ("bytes", "loss", "base", "content"))
-
-
-LINK_CODES = _link_codes()

@@ -173,3 +173,6 @@ FINDINGS: tuple[FindingRule, ...] = (
 
 BY_CODE: Mapping[str, FindingRule] = {rule.code: rule for rule in FINDINGS}
 ORDER: Mapping[str, int] = {rule.code: i for i, rule in enumerate(FINDINGS)}
+
+# What a correction stream alone, or with the rover's help, can be found to suffer from.
+LINK_CODES: frozenset[str] = frozenset(r.code for r in FINDINGS if r.family in ("bytes", "loss", "base", "content"))

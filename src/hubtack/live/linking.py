@@ -14,6 +14,7 @@ from hubtack.documents.json_out import document, to_json
 from hubtack.documents.link import link_body
 from hubtack.engine.from_site import setup_of
 from hubtack.errors import SourceError, UsageError
+from hubtack.knowledge.findings import LINK_CODES
 from hubtack.live.opening import find_site, link_setup_of
 from hubtack.live.run import LiveRun
 from hubtack.readers.files import open_bytes
@@ -141,7 +142,7 @@ class _Screen:
 
 
 def _body(session: Session, label: str, elapsed_ns: int = 0) -> tuple[dict[str, Any], bool | None]:
-    findings = session.findings(elapsed_ns)
+    findings = [f for f in session.findings(elapsed_ns) if f.code in LINK_CODES]
     ready = session.rtk_ready(findings, elapsed_ns)
     shown = [finding_document(f, session.axis) for f in findings]
     return link_body(session.link, session.axis, source=label, ready=ready, findings=shown), ready
@@ -157,5 +158,7 @@ def _report(args: argparse.Namespace, session: Session, label: str, elapsed_ns: 
         from hubtack.views.link_report import link_report
 
         console = Console(highlight=False)
+        if not console.is_terminal:
+            console = Console(highlight=False, width=160)  # lines stay whole for other programs
         console.print(link_report(document("link", body), console.width))
     return ready

@@ -220,21 +220,33 @@ def _screen(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
 
 
 def _plain(args: argparse.Namespace, opened: Opened, hub: Hub, shown: Shown) -> int:
+    """A line at each change of the verdict: of every judged row, and of silence between rows."""
     last: list[int] = []
 
-    def look(elapsed_ns: int, partial: bool) -> bool:
-        snap = shown.current(elapsed_ns, partial)
+    def say(snap: Snapshot) -> None:
         if last != [snap.standing.verdict]:
             last[:] = [snap.standing.verdict]
             print(summary(snap, opened), flush=True)
+
+    def rows(block: JudgedRows) -> None:
+        if not len(block.epochs):
+            return
+        since_ns = int(block.epochs.time_ns[0])
+        for i, standing in enumerate(row_standings(since_ns, last[0] if last else -1, block)):
+            if last != [standing.verdict]:
+                say(of_row(opened.session, block, i, standing, 0, (), None))
+
+    def look(elapsed_ns: int, partial: bool) -> bool:
+        if opened.is_live or args.speed > 0:
+            say(shown.current(elapsed_ns, partial))
         return True
 
-    run = _run(args, opened, hub, lambda rows: None, look, args.for_s)
+    run = _run(args, opened, hub, rows, look, args.for_s)
     try:
         run.loop()
     except KeyboardInterrupt:
         pass
-    opened.session.close()
+    rows(opened.session.close())
     snap = shown.current(0, True)
     print(summary(snap, opened))
     return _finish(run, opened, snap.standing)

@@ -27,25 +27,39 @@ def _number(value: float | None, form: str = "{:.1f}") -> str:
     return "-" if value is None else form.format(value)
 
 
+def _console() -> Console:
+    """Standard output; wide where it is no terminal, so that columns stay on their line for other programs."""
+    console = Console(highlight=False)
+    return console if console.is_terminal else Console(highlight=False, width=200)
+
+
 def print_audit(document: Mapping[str, Any], console: Console | None = None) -> None:
     """Print an audit document: a line a session, then the findings of each."""
-    console = console or Console(highlight=False)
+    console = console or _console()
+    wide = console.width >= 120
     table = Table(box=box.SIMPLE_HEAD if console.is_terminal else None, pad_edge=False, header_style="bold")
-    for name, right in (
-        ("session", False), ("machine", False), ("length", True), ("GRADE", True), ("ROUGH", True), ("HOLD", True),
-        ("lost work", True), ("fix losses", True), ("age p95 s", True), ("up 95 mm", True), ("findings", False),
-    ):
-        table.add_column(name, justify="right" if right else "left", overflow="fold")
+    table.add_column("session", overflow="fold", min_width=12)
+    if wide:
+        table.add_column("machine", overflow="fold")
+    for name in ("length", "GRADE", "ROUGH", "HOLD", "lost work"):
+        table.add_column(name, justify="right", no_wrap=True)
+    if wide:
+        for name in ("fix losses", "age p95 s", "up 95 mm"):
+            table.add_column(name, justify="right")
+    table.add_column("findings", overflow="fold")
     for session in document["sessions"]:
         verdict = session["verdict_seconds"]
         stops = [f["code"] for f in session["findings"] if f["severity"] == "stop"]
         others = [f["code"] for f in session["findings"] if f["severity"] != "stop"]
-        table.add_row(
-            Text(session["name"]), Text(session["machine"] or "-"), hours(session["duration_s"]),
-            hours(verdict["grade"]), hours(verdict["rough"]), hours(verdict["hold"]), hours(session["lost_working_s"]),
+        times = [session["duration_s"], verdict["grade"], verdict["rough"], verdict["hold"], session["lost_working_s"]]
+        extra = (
             str(session["fix_losses"]), _number(session["correction_age_s"]["p95"]),
-            _mm(session["edge_error_95_m"]["vertical_p95"]), Text(", ".join([*(s.upper() for s in stops), *others]) or "none"),
-        )  # fmt: skip
+            _mm(session["edge_error_95_m"]["vertical_p95"]),
+        )
+        table.add_row(
+            Text(session["name"]), *((Text(session["machine"] or "-"),) if wide else ()), *(hours(t) for t in times),
+            *(extra if wide else ()), Text(", ".join([*(s.upper() for s in stops), *others]) or "none"),
+        )
     console.print(table)
     for session in document["sessions"]:
         if not session["findings"]:
