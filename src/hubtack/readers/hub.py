@@ -42,12 +42,16 @@ class Hub:
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
 
-    def start(self) -> None:
-        """Check every reader (raises ``SourceError``), then start them all."""
+    def check(self) -> None:
+        """Raise ``SourceError`` for the first reader that can tell already that it cannot read."""
         for reader in self.readers:
             check = getattr(reader, "check", None)
             if check is not None:
                 check()
+
+    def start(self) -> None:
+        """Check every reader, then start them all."""
+        self.check()
         self._running = len(self.readers)
         for reader in self.readers:
             thread = threading.Thread(target=self._run, args=(reader,), name=f"reader-{reader.name}", daemon=True)
