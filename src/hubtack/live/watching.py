@@ -174,6 +174,11 @@ def _lines(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
     run = _run(args, opened, hub, lines.rows, look, args.for_s)
     run.draw_s = 0.1
     run.loop()
+    if opened.is_live:
+        # The last word is how it stands now, not how it stood when the newest row came.
+        snap = shown.current(run.elapsed_ns(run.mono()), True)
+        lines.emit(snap.time_ns, snap)
+        return _finish(run, opened, snap.standing)
     lines.rows(opened.session.close())
     snap = shown.current(0, True)
     if opened.session.rover.tally.epochs == 0:
@@ -213,8 +218,15 @@ def _screen(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
             run.loop()
         except KeyboardInterrupt:
             pass
-    opened.session.close()
-    snap = shown.current(0, True)
+    return _last_word(run, opened, shown)
+
+
+def _last_word(run: LiveRun, opened: Opened, shown: Shown) -> int:
+    """The summary left behind: of a log its end, of a live source how it stands now."""
+    elapsed_ns = run.elapsed_ns(run.mono()) if opened.is_live else 0
+    if not opened.is_live:
+        opened.session.close()
+    snap = shown.current(elapsed_ns, True)
     print(summary(snap, opened))
     return _finish(run, opened, snap.standing)
 
@@ -246,10 +258,9 @@ def _plain(args: argparse.Namespace, opened: Opened, hub: Hub, shown: Shown) -> 
         run.loop()
     except KeyboardInterrupt:
         pass
-    rows(opened.session.close())
-    snap = shown.current(0, True)
-    print(summary(snap, opened))
-    return _finish(run, opened, snap.standing)
+    if not opened.is_live:
+        rows(opened.session.close())
+    return _last_word(run, opened, shown)
 
 
 def summary(snap: Snapshot, opened: Opened) -> str:
