@@ -244,7 +244,8 @@ def small_disk(tmp_path):
     """A real file system of 256 kB; needs the right to mount."""
     folder = tmp_path / "disk"
     folder.mkdir()
-    done = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", folder], check=False, capture_output=True)
+    command = ["mount", "-t", "tmpfs", "-o", "size=256k", "tmpfs", folder]
+    done = subprocess.run(command, check=False, capture_output=True)
     if done.returncode:
         pytest.skip("no right to mount here")
     yield folder

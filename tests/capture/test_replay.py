@@ -1,5 +1,6 @@
 """A replay to every kind of output, read back by the readers themselves; and faults on the way."""
 
+import http.client
 import os
 import socket
 import threading
@@ -133,6 +134,25 @@ def test_the_caster_refuses_a_wrong_login_and_an_unknown_mount_point():
     caster.close()
     assert [m.mount for m in table.mounts] == ["BANK1"]
     assert table.complete
+
+
+def test_another_http_client_reads_the_casters_version_2_stream():
+    caster = Caster("127.0.0.1", 0, MountPoint("BANK1", mount_record("BANK1")))
+    connection = http.client.HTTPConnection("127.0.0.1", caster.port, timeout=5)  # Python's own, as a reference
+    connection.request("GET", "/BANK1", headers={"Ntrip-Version": "Ntrip/2.0", "User-Agent": "NTRIP other/1.0"})
+    answer = connection.getresponse()
+    assert (answer.status, answer.getheader("Content-Type")) == (200, "gnss/data")
+    caster.connected.wait(5)
+    caster.publish(FRAME)
+    caster.publish(FRAME)
+    assert answer.read(2 * len(FRAME)) == FRAME * 2
+    connection.close()
+    connection.request("GET", "/", headers={"Ntrip-Version": "Ntrip/2.0", "User-Agent": "NTRIP other/1.0"})
+    table = connection.getresponse()
+    assert table.getheader("Content-Type") == "gnss/sourcetable"
+    assert b"STR;BANK1;" in table.read()
+    connection.close()
+    caster.close()
 
 
 class HandClock:

@@ -6,6 +6,7 @@ import pty
 import socket
 import threading
 import tty
+from types import SimpleNamespace
 
 import pytest
 
@@ -118,6 +119,30 @@ def test_a_serial_port_is_read_and_unplugging_and_replugging_it_needs_no_restart
                 take(hub, lambda e: not isinstance(e, Chunk) and e.state is SourceState.OPENED)
                 os.write(second, b"back again")
                 take(hub, lambda e: isinstance(e, Chunk) and e.data.endswith(b"again"))
+
+
+def test_an_adapter_that_comes_back_under_another_name_is_known_by_its_serial_number(monkeypatch, tmp_path):
+    ports = []
+    monkeypatch.setattr("serial.tools.list_ports.comports", lambda: list(ports))
+
+    def plugged(device, number="A1"):
+        return SimpleNamespace(device=str(device), vid=0x0403, pid=0x6001, serial_number=number)
+
+    first_link, second_link = tmp_path / "ttyUSB0", tmp_path / "ttyUSB1"
+    with pseudo_terminal() as (first, first_name), pseudo_terminal() as (second, second_name):
+        first_link.symlink_to(first_name)
+        ports[:] = [plugged(first_link)]
+        hub = Hub([SerialReader(parse_source(f"serial://{first_link}"), "rover", backoff=quick())])
+        with hub:
+            os.write(first, SENTENCE)
+            take(hub, lambda e: isinstance(e, Chunk))
+            first_link.unlink()
+            second_link.symlink_to(second_name)
+            ports[:] = [plugged(tmp_path / "ttyUSB7", "B2"), plugged(second_link)]
+            os.close(first)
+            take(hub, lambda e: not isinstance(e, Chunk) and e.state is SourceState.OPENED)
+            os.write(second, b"back again")
+            take(hub, lambda e: isinstance(e, Chunk) and e.data.endswith(b"again"))
 
 
 def test_a_serial_port_in_use_or_missing_is_told_before_the_start(tmp_path):

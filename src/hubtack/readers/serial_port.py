@@ -11,6 +11,7 @@ import errno
 import os
 import threading
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from hubtack.errors import SourceError
@@ -68,6 +69,27 @@ def _why(err: Exception, path: str) -> str:
     return text.removeprefix(f"[Errno {number}] ")
 
 
+Adapter = tuple[int, int, str]  # USB vendor, product, serial number
+
+
+def _adapter_at(path: str) -> Adapter | None:
+    """The USB adapter behind a port; None where it has no serial number to know it again by."""
+    from serial.tools import list_ports
+
+    for port in list_ports.comports():
+        if port.device == path and port.vid is not None and port.pid is not None and port.serial_number:
+            return port.vid, port.pid, port.serial_number
+    return None
+
+
+def _path_of(adapter: Adapter) -> str | None:
+    """Where that adapter is now; None where it is not there, or two of them are."""
+    from serial.tools import list_ports
+
+    paths = [p.device for p in list_ports.comports() if (p.vid, p.pid, p.serial_number) == adapter]
+    return paths[0] if len(paths) == 1 else None
+
+
 class SerialReader(RetryingReader):
     """A serial port that may be unplugged and plugged in again."""
 
@@ -75,16 +97,29 @@ class SerialReader(RetryingReader):
         super().__init__(name, spec.label, backoff or Backoff(DEVICE_PAUSES_S), clock)
         self._spec = spec
         self._port: serial.Serial | None = None
+        self._adapter: Adapter | None = None
 
     def check(self) -> None:
         """Open the port already, so that one that is missing or in use is told before anything starts."""
         if self._port is None:
-            self._port = open_port(self._spec)
+            self._port = self._open()
+
+    def _open(self) -> serial.Serial:
+        """The port by its name or, where an adapter came back under another name, by its serial number."""
+        try:
+            port = open_port(self._spec)
+        except SourceError:
+            path = _path_of(self._adapter) if self._adapter is not None else None
+            if path is None or path == self._spec.path:
+                raise
+            port = open_port(replace(self._spec, path=path))
+        self._adapter = self._adapter or _adapter_at(self._spec.path)
+        return port
 
     def _session(self, opened: Callable[[], None], stop: threading.Event) -> Iterator[bytes]:
         import serial
 
-        port, self._port = self._port or open_port(self._spec), None
+        port, self._port = self._port or self._open(), None
         try:
             opened()
             while True:
