@@ -5,6 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import re
 
+import numpy as np
+
+from hubtack.decode.columns import MIN_BYTES, decode_lines
 from hubtack.decode.nmea import parse_sentence, sentence_row
 from hubtack.decode.rtcm import Frame, decode_frames
 from hubtack.decode.tables import Counts, Decoded, Rows, Span
@@ -38,9 +41,39 @@ class Decoder:
 
     def feed(self, data: bytes) -> Decoded:
         """Tables of the records that ``data`` completes."""
-        decoded = self._decode(self._splitter.feed(data))
+        if len(data) >= MIN_BYTES and b"\xd3" not in data:
+            decoded = self._feed_lines(data)
+        else:
+            decoded = self._decode(self._splitter.feed(data))
         decoded.counts.bytes = len(data)
         return decoded
+
+    def _feed_lines(self, data: bytes) -> Decoded:
+        """A block of lines without any RTCM preamble: by columns, with the odd lines in their place by the scalar way.
+
+        The line that is being received when the block begins, and the one it ends with, are the splitter's.
+        """
+        head = data.find(b"\n") + 1 if self._splitter.pending or self._tail else 0
+        tail = data.rfind(b"\n") + 1
+        if tail - head < MIN_BYTES // 2 or (self._splitter.pending and not head):
+            return self._decode(self._splitter.feed(data))
+        parts = [self._decode(self._splitter.feed(data[:head]))]
+        if self._splitter.pending:  # a false preamble from before is still waiting for its bytes
+            return _joined([*parts, self._decode(self._splitter.feed(data[head:]))])
+        base = self._splitter.position
+        block = decode_lines(data[head:tail], base)
+        lines = Decoded(sentences=block.sentences)
+        lines.counts.by_formatter = block.by_formatter
+        lines.counts.sentences = sum(block.by_formatter.values())
+        parts.append(lines)
+        for a, b in block.odd:
+            self._splitter.move_to(base + a)
+            parts.append(self._decode(self._splitter.feed(data[head + a : head + b])))
+            parts.append(self._decode(self._splitter.flush()))
+        self._splitter.move_to(base + tail - head)
+        self._tail = b""
+        parts.append(self._decode(self._splitter.feed(data[tail:])))
+        return _joined(parts)
 
     def flush(self) -> Decoded:
         """Tables of what is held back, at the end of input or when a quiet link has let a deadline pass."""
@@ -128,6 +161,22 @@ class Decoder:
             decoded.spans.append(Span(piece.pos, piece.pos + piece.length, "bad_crc"))
         else:
             decoded.counts.other_bytes += 1
+
+
+def _joined(parts: list[Decoded]) -> Decoded:
+    """Decoded stretches of one block as one, each kind in the order of its bytes."""
+    whole = Decoded()
+    by_kind: dict[str, list[Rows]] = {}
+    for part in parts:
+        for kind, rows in part.sentences.items():
+            by_kind.setdefault(kind, []).append(rows)
+        whole.counts.add(part.counts)
+        whole.spans.extend(part.spans)
+    for kind, tables in by_kind.items():
+        rows = Rows.concat(tables)
+        whole.sentences[kind] = rows.take(np.argsort(rows.pos, kind="stable")) if len(tables) > 1 else rows
+    whole.spans.sort(key=lambda span: span.pos)
+    return whole
 
 
 def _note(counts: Counts, offset: int, what: str) -> None:

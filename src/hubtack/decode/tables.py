@@ -136,6 +136,14 @@ class Counts:
     by_formatter: dict[str, int] = field(default_factory=dict)
     failures: list[tuple[int, str]] = field(default_factory=list)
 
+    def add(self, other: Counts) -> None:
+        """Add the counts of another stretch."""
+        for name in ("bytes", "frames", "bad_crc", "sentences", "bad_checksums", "no_checksum", "other_bytes"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
+        for formatter, n in other.by_formatter.items():
+            self.by_formatter[formatter] = self.by_formatter.get(formatter, 0) + n
+        self.failures.extend(other.failures)
+
 
 @dataclass(slots=True)
 class Span:

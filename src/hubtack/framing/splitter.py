@@ -66,6 +66,17 @@ class Splitter:
         """Bytes taken in and not yet given out."""
         return len(self._buf)
 
+    @property
+    def position(self) -> int:
+        """Offset of the next byte that is given out."""
+        return self._pos
+
+    def move_to(self, position: int) -> None:
+        """Go on at another offset: the bytes between have been taken by someone else. Nothing may be pending."""
+        if self._buf:
+            raise ValueError(f"{len(self._buf)} bytes are pending")
+        self._pos = position
+
     def feed(self, data: bytes) -> list[Piece]:
         """Pieces that ``data`` completes, in order."""
         self._buf += data
