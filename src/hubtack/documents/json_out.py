@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 SCHEMA = "hubtack/1"
@@ -32,6 +33,7 @@ _DECIMALS: tuple[tuple[str, int], ...] = (
 _DEFAULT_DECIMALS = 6
 
 
+@lru_cache(maxsize=4096)
 def _decimals(key: str) -> int:
     for suffix, digits in _DECIMALS:
         if key.endswith(suffix):
@@ -49,7 +51,7 @@ def plain(value: Any, key: str = "") -> Any:
         return value
     if isinstance(value, Mapping):
         return {str(k): plain(v, str(k) if _has_unit(str(k)) else (key or str(k))) for k, v in value.items()}
-    if isinstance(value, Sequence) or hasattr(value, "tolist") and getattr(value, "ndim", 0) > 0:
+    if isinstance(value, Sequence) or (hasattr(value, "tolist") and getattr(value, "ndim", 0) > 0):
         return [plain(item, key) for item in value]
     if hasattr(value, "item"):
         value = value.item()
@@ -63,6 +65,7 @@ def plain(value: Any, key: str = "") -> Any:
     return str(value)
 
 
+@lru_cache(maxsize=4096)
 def _has_unit(key: str) -> bool:
     return any(key.endswith(suffix) for suffix, _ in _DECIMALS)
 

@@ -26,14 +26,14 @@ REASONS: Mapping[str, str] = MappingProxyType({
     "only_sbas": "only SBAS satellites",
 })
 NOTES: Mapping[str, str] = MappingProxyType({
-    "needs_position": "send it a position (--near, or the rover's)",
-    "network_place": "computed for your place; the distance is to the network's label, not to a base",
+    "needs_position": "needs a position (--near)",
+    "network_place": "computed for your place",
     "login": "needs a login",
     "fee": "costs a fee",
     "far": "too far for GRADE",
     "long": "long baseline",
     "single_frequency": "single frequency: slow to fix",
-    "no_message_list": "message list not given: check with hubtack link",
+    "no_message_list": "message list not given",
     "few_systems": "one constellation only",
     "no_place": "place not stated",
     "odd_record": "the record is irregular",
