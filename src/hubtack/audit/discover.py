@@ -7,6 +7,7 @@ cannot be read, or is nothing Hubtack knows, is listed with the reason and costs
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,7 +16,8 @@ from hubtack.errors import HubtackError, LogFormatError, SourceError
 from hubtack.readers.files import open_bytes
 
 SNIFF_BYTES = 65_536
-NEVER_LOGS = frozenset({"site.toml", "truth.json", "README.md", "make.sh"})
+NEVER_LOGS = frozenset({"site.toml", "truth.json", "README.md", "make.sh", "capture.json"})
+_INDEX = re.compile(r"index-\d{4,}\.csv")  # beside the logs of a capture (docs/capture.md)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +124,8 @@ def _folders(top: Path, found: Found) -> Iterator[Path]:
 def _take_folder(folder: Path, found: Found) -> None:
     try:
         files = sorted(
-            p for p in folder.iterdir() if p.is_file() and not p.name.startswith(".") and p.name not in NEVER_LOGS
+            p for p in folder.iterdir()
+            if p.is_file() and not p.name.startswith(".") and p.name not in NEVER_LOGS and not _INDEX.fullmatch(p.name)
         )
     except OSError as err:
         found.skipped.append(SkippedFile(folder, None, f"cannot be read: {err.strerror}"))
