@@ -242,6 +242,26 @@ def test_silence_without_a_position_says_what_is_missing():
     assert (failed.cause, round(t)) == ("needs_position", 15)
 
 
+def test_a_caster_that_hangs_up_on_a_silent_client_wanted_its_position():
+    exchange, _ = opened(place=None)
+    (failed,) = exchange.eof(9 * S)
+    assert failed.cause == "needs_position"
+    told, _ = opened(needs=True)
+    told.tick(0, 0, PLACE)
+    assert [s.cause for s in told.eof(9 * S)] == ["dropped"]
+
+
+def test_a_table_that_drips_for_ever_has_a_limit():
+    exchange, _ = begun(Wanted("caster.example", 2101))
+    exchange.receive(b"SOURCETABLE 200 OK\r\n\r\n", 0)
+    for second in range(1, 120):
+        exchange.receive(b"x", second * S)
+        assert exchange.tick(second * S, 0, None) == []
+    exchange.receive(b"x", 121 * S)
+    assert exchange.tick(121 * S, 0, None) != []
+    assert exchange.done
+
+
 def test_never_means_never():
     exchange, request = opened(needs=True, mode="never", version=2)
     assert b"GGA" not in request

@@ -2,18 +2,14 @@
 
 import json
 import socket
-import sys
-from pathlib import Path
 
 import pytest
+from scripted import ScriptedCaster
 
 from hubtack.cli.main import main
 from hubtack.ntrip.fitness import distances_m, judge_mounts, reasons_of
 from hubtack.ntrip.gga import GgaFinder, gga_line
 from hubtack.ntrip.sourcetable import Mount, parse_messages, parse_table
-
-sys.path.insert(0, str(Path(__file__).parent))
-from scripted import ScriptedCaster
 
 
 def record(name, fmt="RTCM 3.2", details="1005(10),1077(1)", place="-45.03;170.01", flags="0;0", carrier="2", auth="N"):

@@ -3,11 +3,10 @@
 import base64
 import ssl
 import subprocess
-import sys
 import threading
-from pathlib import Path
 
 import pytest
+from scripted import ScriptedCaster
 
 from hubtack.errors import SourceError
 from hubtack.readers.chunk import Chunk, SourceState
@@ -16,9 +15,6 @@ from hubtack.readers.ntrip_source import NtripReader, connect, fetch_table
 from hubtack.readers.retry import Backoff
 from hubtack.readers.secret import Secret
 from hubtack.readers.urls import parse_source
-
-sys.path.insert(0, str(Path(__file__).parent))
-from scripted import ScriptedCaster
 
 FRAME = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")  # 1005 example of RTCM 10403.3, section 4
 ICY = b"ICY 200 OK\r\n\r\n"

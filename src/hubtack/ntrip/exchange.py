@@ -29,6 +29,7 @@ NO_POSITION_S = 15.0
 FIRST_DATA_S = 30.0
 SILENT_S = 45.0
 TABLE_S = 30.0
+WHOLE_TABLE_S = 120.0
 MAX_TABLE = 16 << 20
 SNIFF = 16
 SendPosition = Literal["auto", "always", "never"]
@@ -182,7 +183,12 @@ class Exchange:
         if self._state == "stream":
             rest = self._body.feed(b"", end=True)
             steps: list[Step] = self._stream_bytes(rest, now_ns, ending=True) if rest or self._sniff else []
-            return steps if self.done else [*steps, self._fail("dropped", "closed by the caster")]
+            if self.done:
+                return steps
+            if not self.data_bytes and self._sent_ns is None and self.needs_position is not False:
+                waited_s = (now_ns - self._opened_ns) * 1e-9
+                return [*steps, self._fail("needs_position", f"closed after {waited_s:.0f} s without a byte")]
+            return [*steps, self._fail("dropped", "closed by the caster")]
         if self._head.waiting:
             return self._bad_answer(what_came(self._head.waiting))
         if self._version == 2:
@@ -197,7 +203,8 @@ class Exchange:
         if self._state == "head":
             return self._tick_head(now_ns, quiet_s)
         if self._state == "table":
-            return self._end_table() if quiet_s > TABLE_S else []
+            too_long = (now_ns - self._start_ns) * 1e-9 > WHOLE_TABLE_S
+            return self._end_table() if quiet_s > TABLE_S or too_long else []
         steps = self._send_position(now_ns, utc_ns, place)
         if self.data_bytes:
             return (
