@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable
 
 LAT_DEG, LON_DEG, H_GEOID_M, SEPARATION_M = -45.031, 170.012, 8.412, 4.2
@@ -30,8 +31,17 @@ def angle(value_deg: float, width: int, letters: str, decimals: int = 8) -> str:
 
 
 def gga(
-    tod_ms: int, *, quality: int | str = 4, age_s: float | None = 1.0, satellites: int = 14, lat_deg: float = LAT_DEG,
-    lon_deg: float = LON_DEG, h_m: float = H_GEOID_M, hdop: float = 0.7, station: str = "0412", talker: str = "GN",
+    tod_ms: int,
+    *,
+    quality: int | str = 4,
+    age_s: float | None = 1.0,
+    satellites: int = 14,
+    lat_deg: float = LAT_DEG,
+    lon_deg: float = LON_DEG,
+    h_m: float = H_GEOID_M,
+    hdop: float = 0.7,
+    station: str = "0412",
+    talker: str = "GN",
 ) -> bytes:
     """A GGA sentence."""
     age = "" if age_s is None else f"{age_s:.1f}"
@@ -43,9 +53,7 @@ def gga(
 
 def gst(tod_ms: int, *, major_m: float = 0.010, minor_m: float = 0.008, up_m: float = 0.016) -> bytes:
     """A GST sentence with the error ellipse along north."""
-    return sentence(
-        f"GNGST,{clock(tod_ms)},0.5,{major_m:.3f},{minor_m:.3f},0.0,{major_m:.3f},{minor_m:.3f},{up_m:.3f}"
-    )
+    return sentence(f"GNGST,{clock(tod_ms)},0.5,{major_m:.3f},{minor_m:.3f},0.0,{major_m:.3f},{minor_m:.3f},{up_m:.3f}")
 
 
 def hdt(heading_deg: float) -> bytes:
@@ -71,4 +79,4 @@ def good_rows(start_ms: int, seconds: int, rate_hz: int = 1, **kwargs: object) -
 def cuts(data: bytes, places: Iterable[int]) -> list[bytes]:
     """``data`` cut at the given offsets."""
     bounds = [0, *sorted(p for p in places if 0 < p < len(data)), len(data)]
-    return [data[a:b] for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
+    return [data[a:b] for a, b in itertools.pairwise(bounds)]

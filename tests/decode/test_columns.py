@@ -6,13 +6,13 @@ import random
 
 import numpy as np
 import pytest
+from tests.decode.test_decoder import CHECK_SENTENCES
+from tests.rover_text import gga, gst, hdt, sentence
 
 from hubtack.decode import decoder as door
 from hubtack.decode.columns import MIN_BYTES
 from hubtack.decode.decoder import Decoder
 from hubtack.decode.tables import Decoded
-from tests.decode.test_decoder import CHECK_SENTENCES
-from tests.rover_text import gga, gst, hdt, sentence
 
 
 def decode(chunks: list[bytes]) -> Decoded:
@@ -41,9 +41,13 @@ def a_log() -> bytes:
     parts = []
     for i in range(60):
         tod = 86_370_000 + i * 1000
-        parts.extend((gga(tod, age_s=None if i % 7 == 0 else i / 10, h_m=i * 1.5 - 20), gst(tod, up_m=i / 1000), hdt(i * 6.1)))
+        parts.extend(
+            (gga(tod, age_s=None if i % 7 == 0 else i / 10, h_m=i * 1.5 - 20), gst(tod, up_m=i / 1000), hdt(i * 6.1))
+        )
         parts.append(sentence(f"GNGSA,A,3,{i % 32 + 1:02d},12,,,,,,,,,,,{i % 5 + 1}.{i % 10},0.7,1.2,{i % 4 + 1}"))
-        parts.append(sentence(f"GPGSV,2,1,06,01,{i % 90:02d},{i * 6 % 360:03d},{40 + i % 9},02,12,040,,03,33,111,38,04,5,9,29,1"))
+        parts.append(
+            sentence(f"GPGSV,2,1,06,01,{i % 90:02d},{i * 6 % 360:03d},{40 + i % 9},02,12,040,,03,33,111,38,04,5,9,29,1")
+        )
         parts.append(sentence(f"GPGSV,2,2,06,05,{i % 90:02d},{i * 6 % 360:03d},{40 + i % 9},06,12,040,,1"))
         parts.append(sentence(f"GNVTG,{i * 6.1:.2f},T,,M,{i / 100:.3f},N,0.1,K,R"))
         parts.append(sentence("PXYZ,1,2,3"))
@@ -86,8 +90,10 @@ def test_a_damaged_log(seed: int) -> None:
 def test_fields_that_are_hard_to_read(seed: int) -> None:
     """Signs, spaces, long digits, hexadecimal, exponents, in any field, with a checksum that agrees."""
     rng = random.Random(1000 + seed)
-    hard = ["", "-", "+1.5", "-0", " 1", "1 ", "1e3", "nan", ".5", "5.", "00001", "123456789012345678", "1.23456789012345678",
-            "9" * 15, "0." + "1" * 15, "A", "ABCDEFGH", "12 3", "--1", "1.2.3", "N", "S", "240000", "235960", "126160", "9000.0",
+    hard = ["", "-", "+1.5", "-0", " 1", "1 ", "1e3", "nan", ".5", "5.", "00001", "123456789012345678",
+            "1.23456789012345678",
+            "9" * 15, "0." + "1" * 15, "A", "ABCDEFGH", "12 3", "--1", "1.2.3", "N", "S", "240000", "235960", "126160",
+            "9000.0",
             "9000.1", "18000.00", "-4500.1", "45", "123"]  # fmt: skip
     lines = []
     for text in CHECK_SENTENCES * 30:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.rover_text import H_GEOID_M, LAT_DEG, LON_DEG, SEPARATION_M, gga, good_rows, gst, hdt, wobble
 
 from hubtack.decode.decoder import Decoder
 from hubtack.engine.judge import GRADE, HOLD, ROUGH, standing
@@ -18,7 +19,6 @@ from hubtack.epochs.assemble import Assembler
 from hubtack.epochs.columns import Epochs
 from hubtack.geo import geodetic_to_ecef
 from hubtack.knowledge.reasons import BIT, codes
-from tests.rover_text import H_GEOID_M, LAT_DEG, LON_DEG, SEPARATION_M, gga, good_rows, gst, hdt, wobble
 
 START = 40_000_000
 BASE = tuple(
@@ -40,14 +40,21 @@ def judge(data: bytes, setup: Setup = SETUP, *, arrival_lag_s: dict[int, float] 
     """Verdicts of all rows in ``data``, fed row by row as a live run would."""
     decoder, assembler = Decoder(), Assembler()
     engine = RoverEngine(setup)
-    blocks = [assembler.feed(decoder.feed(data).sentences), assembler.feed(decoder.flush().sentences), assembler.close()]
+    blocks = [
+        assembler.feed(decoder.feed(data).sentences),
+        assembler.feed(decoder.flush().sentences),
+        assembler.close(),
+    ]
     epochs = Epochs.concat(blocks)
     epochs.time_ns[:] = epochs.tod_ms * 1_000_000
     lag = arrival_lag_s or {}
-    arrival = np.array([
-        int(epochs.time_ns[i]) + int((5 + lag.get(i, 0.0)) * 1e9) if arrival_lag_s is not None else -1
-        for i in range(len(epochs))
-    ], dtype=np.int64)
+    arrival = np.array(
+        [
+            int(epochs.time_ns[i]) + int((5 + lag.get(i, 0.0)) * 1e9) if arrival_lag_s is not None else -1
+            for i in range(len(epochs))
+        ],
+        dtype=np.int64,
+    )
     parts: list[JudgedRows] = []
     for i in range(len(epochs)):
         one = slice(i, i + 1)
@@ -88,8 +95,11 @@ def test_age_caps_at_rough_from_ten_seconds_and_at_hold_from_thirty() -> None:
 
 
 def test_after_a_dip_in_age_alone_it_settles_for_three_seconds() -> None:
-    lines = [good_rows(START, 20), *(gga(START + 20_000 + i * 1000, age_s=31.0, lat_deg=LAT_DEG + wobble(i)) for i in range(3)),
-             good_rows(START + 23_000, 10)]
+    lines = [
+        good_rows(START, 20),
+        *(gga(START + 20_000 + i * 1000, age_s=31.0, lat_deg=LAT_DEG + wobble(i)) for i in range(3)),
+        good_rows(START + 23_000, 10),
+    ]
     result = judge(b"".join(lines))
     assert result.verdict[20:23] == [HOLD] * 3
     assert result.verdict[23:26] == [HOLD] * 3
@@ -119,7 +129,9 @@ def test_a_finer_job_than_the_equipment_is_rough_and_says_which_axis() -> None:
 def test_a_configured_pair_without_heading_is_hold() -> None:
     setup = Setup(base_ecef_m=BASE, pair_separation_m=1.8)  # type: ignore[arg-type]
     assert set(judge(good_rows(START, 30), setup).verdict) == {HOLD}
-    data = b"".join(gga(START + i * 1000, lat_deg=LAT_DEG + wobble(i)) + gst(START + i * 1000) + hdt(80.0) for i in range(30))
+    data = b"".join(
+        gga(START + i * 1000, lat_deg=LAT_DEG + wobble(i)) + gst(START + i * 1000) + hdt(80.0) for i in range(30)
+    )
     assert judge(data, setup).verdict[-1] == GRADE
 
 
@@ -146,7 +158,7 @@ def test_a_clock_that_jumps_is_a_restart_and_settles_for_thirty_seconds() -> Non
 
 def test_a_backlog_on_a_socket_is_never_graded_at_once() -> None:
     # 30 s of rows that come 30 s late, all at once: fixed and fresh by what they say.
-    lag = {i: 30.0 for i in range(20, 50)}
+    lag = dict.fromkeys(range(20, 50), 30.0)
     result = judge(good_rows(START, 60), arrival_lag_s=lag)
     assert result.verdict[19] == GRADE
     assert set(result.verdict[20:50]) == {HOLD}
@@ -203,7 +215,9 @@ def test_no_sequence_is_graded_on_bad_data_or_before_it_has_settled(
         for k in range(count):
             this_step = step if k == 0 else 1000
             tod += this_step
-            lines.append(gga(tod, quality=quality, age_s=age_s, satellites=satellites, lat_deg=LAT_DEG + wobble(len(lines))))
+            lines.append(
+                gga(tod, quality=quality, age_s=age_s, satellites=satellites, lat_deg=LAT_DEG + wobble(len(lines)))
+            )
             good.append(quality == "4" and age_s is not None and age_s < 10 and satellites >= 5)
             steps.append(this_step)
     result = judge(b"".join(lines))
@@ -219,7 +233,7 @@ def test_no_sequence_is_graded_on_bad_data_or_before_it_has_settled(
             assert 0 < steps[back] <= 3000
             elapsed += steps[back]
             back -= 1
-            assert spells and result.epochs.quality[back] == 4 or elapsed >= 10_000
+            assert (spells and result.epochs.quality[back] == 4) or elapsed >= 10_000
 
 
 @settings(max_examples=30, deadline=None)

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.rover_text import clock, cuts, gga, good_rows, gst, hdt, sentence
 
 from hubtack.decode.decoder import Decoder
 from hubtack.decode.tables import unpack_text
 from hubtack.epochs.assemble import Assembler, gns_quality
 from hubtack.epochs.columns import COLUMNS, KIND_BIT, Epochs
-from tests.rover_text import clock, cuts, gga, good_rows, gst, hdt, sentence
 
 MIDNIGHT = 86_400_000
 
@@ -143,9 +143,18 @@ def test_kinds_are_noted_as_they_stood_when_the_next_row_opened() -> None:
     assert rows.kinds_early[0] == KIND_BIT["GGA"]
 
 
-@pytest.mark.parametrize(("mode", "quality"), [
-    ("RRN", 4), ("FFNNN", 5), ("RDN", 2), ("AANN", 1), ("NN", 0), ("RX", None), ("P", 3),
-])
+@pytest.mark.parametrize(
+    ("mode", "quality"),
+    [
+        ("RRN", 4),
+        ("FFNNN", 5),
+        ("RDN", 2),
+        ("AANN", 1),
+        ("NN", 0),
+        ("RX", None),
+        ("P", 3),
+    ],
+)
 def test_a_solution_is_called_by_the_least_trusted_letter(mode: str, quality: int | None) -> None:
     # NMEA 0183 mode letters; that the least of them counts is Hubtack's own caution.
     result = gns_quality(mode)

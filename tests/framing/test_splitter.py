@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.rover_text import gga, gst
 
 from hubtack.framing.crc import crc24q
 from hubtack.framing.splitter import MAX_FRAME, MAX_SENTENCE, Kind, Piece, Splitter
-from tests.rover_text import gga, gst
 
 # RTCM 10403.3, section 4: the published 1005 example. It holds a false preamble, D3 02 02, at offset 5.
 EXAMPLE_1005 = bytes.fromhex("d300133ed7d30202980edeef34b4bd62ac0941986f33360b98")
@@ -46,7 +47,8 @@ def records(pieces: list[Piece]) -> list[bytes]:
 
 STREAM = (
     b"HTTP/1.1 200 OK\r\nContent-Type: gnss/data\r\n\r\n" + gga(1000) + EXAMPLE_1005 + b"\xd3\x00\xff" + gst(1000)
-    + frame(bytes(range(200))) + b"\xb5\x62\x01\x07" + bytes(40) + gga(2000) + frame(b"\x3e\xd0" + bytes(30)) + b"$GPGGA,12" + gga(3000)
+    + frame(bytes(range(200))) + b"\xb5\x62\x01\x07" + bytes(40) + gga(2000) + frame(b"\x3e\xd0" + bytes(30))
+    + b"$GPGGA,12" + gga(3000)
 )  # fmt: skip
 
 
@@ -64,7 +66,7 @@ def test_the_published_1005_frame_comes_out_whole() -> None:
 @given(st.lists(st.integers(0, len(STREAM)), max_size=30))
 def test_any_cut_gives_the_same_pieces(places: list[int]) -> None:
     bounds = [0, *sorted(places), len(STREAM)]
-    assert split(*(STREAM[a:b] for a, b in zip(bounds[:-1], bounds[1:], strict=True))) == split(STREAM)
+    assert split(*(STREAM[a:b] for a, b in itertools.pairwise(bounds))) == split(STREAM)
 
 
 def test_byte_by_byte_gives_the_same_pieces() -> None:
@@ -81,7 +83,7 @@ def test_arbitrary_bytes_raise_nothing_and_none_is_lost(data: bytes, step: int) 
         assert splitter.pending <= max(MAX_FRAME, MAX_SENTENCE)
     out.extend(splitter.flush())
     assert b"".join(p.data for p in out) == data
-    assert all(a.end == b.pos for a, b in zip(out[:-1], out[1:], strict=True))
+    assert all(a.end == b.pos for a, b in itertools.pairwise(out))
 
 
 @pytest.mark.parametrize("seed", range(40))

@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-
 from tests.rover_text import LAT_DEG, gga, gst, wobble
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are a Unix thing")
@@ -48,7 +47,10 @@ def watch(*args: str, site: Path) -> list[dict[str, object]]:
     site.write_text("[receiver]\nassumed_baseline_m = 1500.0\n[limits]\nsettle_fix_s = 1.0\n")
     result = subprocess.run(
         [sys.executable, "-m", "hubtack", "watch", "--json", "--site", str(site), *args],
-        capture_output=True, text=True, timeout=40, check=False,
+        capture_output=True,
+        text=True,
+        timeout=40,
+        check=False,
     )
     assert "Traceback" not in result.stderr, result.stderr
     return [json.loads(line) for line in result.stdout.splitlines()]
@@ -87,7 +89,10 @@ def test_a_loopback_server_feeds_watch_live_and_a_pulled_source_is_hold(tmp_path
 def test_a_port_that_is_missing_is_one_clear_line_and_exit_3(tmp_path: Path) -> None:
     result = subprocess.run(
         [sys.executable, "-m", "hubtack", "watch", "--rover", f"serial://{tmp_path}/no-port", "--for", "3"],
-        capture_output=True, text=True, timeout=30, check=False,
+        capture_output=True,
+        text=True,
+        timeout=30,
+        check=False,
     )
     assert result.returncode == 3
     assert len(result.stderr.strip().splitlines()) == 1

@@ -6,10 +6,10 @@ import datetime as dt
 
 import numpy as np
 import pytest
+from tests.framing.test_splitter import frame
 
 from hubtack.decode.decoder import Decoder
 from hubtack.knowledge.leap_seconds import gps_minus_utc_s
-from tests.framing.test_splitter import frame
 
 DAY_MS = 86_400_000
 

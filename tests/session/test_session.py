@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from tests.framing.test_splitter import frame
+from tests.reference.test_time_scales import empty_msm
+from tests.rover_text import H_GEOID_M, LAT_DEG, LON_DEG, SEPARATION_M, gga, good_rows, gst, hdt, wobble
 
 from hubtack.engine.judge import GRADE, HOLD
 from hubtack.engine.link import LinkSetup
@@ -16,9 +20,6 @@ from hubtack.engine.setup import Setup
 from hubtack.geo import geodetic_to_ecef
 from hubtack.readers.chunk import Chunk, Notice, SourceState
 from hubtack.session.session import Session, join_rows
-from tests.framing.test_splitter import frame
-from tests.reference.test_time_scales import empty_msm
-from tests.rover_text import H_GEOID_M, LAT_DEG, LON_DEG, SEPARATION_M, gga, good_rows, gst, hdt, wobble
 
 START = 40_000_000
 BASE = geodetic_to_ecef(np.array([LAT_DEG + 0.005]), np.array([LON_DEG]), np.array([H_GEOID_M + SEPARATION_M]))[0]
@@ -48,7 +49,11 @@ def mixed(seconds: int = 60) -> bytes:
         if not 25 <= i < 33:
             parts.append(msm(tod - 1000))
         quality = 5 if i in (40, 41) else 4
-        parts.append(gga(tod, quality=quality, h_m=8 + i / 10_000, lat_deg=LAT_DEG + wobble(i)) + hdt(i / 7) + (gst(tod - 1000) if i else b""))
+        parts.append(
+            gga(tod, quality=quality, h_m=8 + i / 10_000, lat_deg=LAT_DEG + wobble(i))
+            + hdt(i / 7)
+            + (gst(tod - 1000) if i else b"")
+        )
     return b"".join(parts)
 
 
@@ -86,7 +91,7 @@ def assert_same(a: tuple[JudgedRows, Session], b: tuple[JudgedRows, Session]) ->
 def test_any_cut_gives_the_same_rows_and_findings(places: list[int]) -> None:
     data = mixed()
     bounds = [0, *sorted(p for p in places if p < len(data)), len(data)]
-    assert_same(run([data]), run([data[a:b] for a, b in zip(bounds[:-1], bounds[1:], strict=True)]))
+    assert_same(run([data]), run([data[a:b] for a, b in itertools.pairwise(bounds)]))
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -94,7 +99,7 @@ def test_looking_between_chunks_changes_nothing(seed: int) -> None:
     rng = random.Random(seed)
     data = mixed(40)
     bounds = sorted({0, len(data), *(rng.randrange(len(data)) for _ in range(60))})
-    chunks = [data[a:b] for a, b in zip(bounds[:-1], bounds[1:], strict=True)]
+    chunks = [data[a:b] for a, b in itertools.pairwise(bounds)]
     assert_same(run(chunks), run(chunks, look=True))
 
 
@@ -129,8 +134,8 @@ def test_separate_logs_give_the_same_verdicts_as_one_mixed_log() -> None:
     session.expect("corrections")
     corrections = arp() + b"".join(msm(START + i * 1000 - 1000) for i in range(60) if not 25 <= i < 33)
     rover = b"".join(
-        gga(START + i * 1000, quality=5 if i in (40, 41) else 4, h_m=8 + i / 10_000, lat_deg=LAT_DEG + wobble(i)) + hdt(i / 7)
-        + (gst(START + i * 1000 - 1000) if i else b"") for i in range(60)
+        gga(START + i * 1000, quality=5 if i in (40, 41) else 4, h_m=8 + i / 10_000, lat_deg=LAT_DEG + wobble(i))
+        + hdt(i / 7) + (gst(START + i * 1000 - 1000) if i else b"") for i in range(60)
     )  # fmt: skip
     parts = [session.feed(Chunk("rover", rover)), session.feed(Chunk("corrections", corrections))]
     parts.append(session.end_source("corrections"))

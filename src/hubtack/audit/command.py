@@ -76,4 +76,3 @@ def audit_session(files: SessionFiles, site: Site | None, found: Found) -> dict[
 def site_of(files: SessionFiles) -> Site:
     """The site file beside the logs, or the defaults."""
     return load_site(files.site) if files.site is not None else default_site()
-

@@ -34,7 +34,9 @@ def session_for(files: SessionFiles, site: Site) -> Session:
 
 
 def run_files(
-    session: Session, files: SessionFiles, on_rows: Callable[[JudgedRows], None] = lambda rows: None,
+    session: Session,
+    files: SessionFiles,
+    on_rows: Callable[[JudgedRows], None] = lambda rows: None,
     on_bytes: Callable[[int], None] = lambda n: None,
 ) -> None:
     """Feed all files of a session to the end and close it.

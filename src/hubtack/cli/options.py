@@ -31,7 +31,9 @@ def latitude_longitude(text: str) -> tuple[float, float]:
     lat, lon = _number(parts[0]), _number(parts[1])
     if not -90 <= lat <= 90 or not -180 <= lon <= 360:
         swapped = "; latitude comes first" if -90 <= lon <= 90 else ""
-        raise argparse.ArgumentTypeError(f"{text!r} is not on the Earth: latitude -90 to 90, longitude -180 to 360{swapped}")
+        raise argparse.ArgumentTypeError(
+            f"{text!r} is not on the Earth: latitude -90 to 90, longitude -180 to 360{swapped}"
+        )
     return lat, lon
 
 
@@ -47,7 +49,9 @@ def _number(text: str) -> float:
 
 def add_site(parser: argparse.ArgumentParser) -> None:
     """``--site FILE``."""
-    parser.add_argument("--site", type=Path, metavar="FILE", help="site file; else site.toml beside the log, else defaults")
+    parser.add_argument(
+        "--site", type=Path, metavar="FILE", help="site file; else site.toml beside the log, else defaults"
+    )
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:
@@ -58,7 +62,10 @@ def add_json(parser: argparse.ArgumentParser) -> None:
 def add_speed(parser: argparse.ArgumentParser, default: float) -> None:
     """``--speed X`` for logs."""
     parser.add_argument(
-        "--speed", type=speed, default=default, metavar="X",
+        "--speed",
+        type=speed,
+        default=default,
+        metavar="X",
         help=f"play a log X times as fast as it was recorded; 0: as fast as it goes (default {default:g})",
     )
 
@@ -78,9 +85,19 @@ def add_near(parser: argparse.ArgumentParser) -> None:
 def add_sources(parser: argparse.ArgumentParser) -> None:
     """SOURCE, ``--rover``, ``--second-antenna`` and ``--corrections``."""
     parser.add_argument(
-        "source", nargs="?", metavar="SOURCE",
+        "source",
+        nargs="?",
+        metavar="SOURCE",
         help="a rover log, a mixed log, a folder with a session, or a live source that carries both",
     )
-    parser.add_argument("--rover", metavar="URL", help="rover sentences: serial:///dev/ttyUSB0?baud=115200, tcp://host:port, ...")
-    parser.add_argument("--second-antenna", metavar="URL", help="the second antenna's own position stream, if there are two")
-    parser.add_argument("--corrections", metavar="URL", help="correction stream: serial://..., tcp://..., ntrip://user@host:2101/MOUNT, ...")
+    parser.add_argument(
+        "--rover", metavar="URL", help="rover sentences: serial:///dev/ttyUSB0?baud=115200, tcp://host:port, ..."
+    )
+    parser.add_argument(
+        "--second-antenna", metavar="URL", help="the second antenna's own position stream, if there are two"
+    )
+    parser.add_argument(
+        "--corrections",
+        metavar="URL",
+        help="correction stream: serial://..., tcp://..., ntrip://user@host:2101/MOUNT, ...",
+    )

@@ -19,12 +19,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     options.add_speed(parser, 1.0)
     options.add_near(parser)
     options.add_json(parser)
-    parser.add_argument("--hold", type=options.seconds, default=10.0, metavar="SECONDS",
-                        help="how long the verdict must have held (default 10)")
-    parser.add_argument("--for", type=options.seconds, dest="for_s", default=600.0, metavar="SECONDS",
-                        help="give up after this long (default 600)")
-    parser.add_argument("--accept", choices=("grade", "rough"), default="grade",
-                        help="rough: pass at the best that this equipment can do")
+    parser.add_argument(
+        "--hold",
+        type=options.seconds,
+        default=10.0,
+        metavar="SECONDS",
+        help="how long the verdict must have held (default 10)",
+    )
+    parser.add_argument(
+        "--for",
+        type=options.seconds,
+        dest="for_s",
+        default=600.0,
+        metavar="SECONDS",
+        help="give up after this long (default 600)",
+    )
+    parser.add_argument(
+        "--accept",
+        choices=("grade", "rough"),
+        default="grade",
+        help="rough: pass at the best that this equipment can do",
+    )
 
 
 def run(args: argparse.Namespace) -> int:

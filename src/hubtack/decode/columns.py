@@ -1,9 +1,9 @@
 """Blocks of NMEA lines into the same tables by whole-array steps: the reader of logs.
 
-One interpreter of the field table reads a sentence at a time (decode.nmea); this is the other. It takes only lines whose
-form is beyond doubt: one ``$`` at the head, printable characters, a checksum that agrees, and in every field it
-needs either nothing or a plain value. Every other line is odd and goes to the scalar reader, so the two can never differ
-by more than a bug, and tests hold them equal value by value. Stateless: a block is whole lines.
+One interpreter of the field table reads a sentence at a time (decode.nmea); this is the other. It takes only lines
+whose form is beyond doubt: one ``$`` at the head, printable characters, a checksum that agrees, and in every field it
+needs either nothing or a plain value. Every other line is odd and goes to the scalar reader, so the two can never
+differ by more than a bug, and tests hold them equal value by value. Stateless: a block is whole lines.
 """
 
 from __future__ import annotations
@@ -121,8 +121,16 @@ def _well_formed(text: Bytes, start: Ints, end: Ints) -> Bools:
 
 
 def _one_layout(
-    text: Bytes, base: int, formatter: str, start: Ints, end: Ints, commas: Ints, first: Ints, line: Ints,
-    n_commas: int, good: Bools,
+    text: Bytes,
+    base: int,
+    formatter: str,
+    start: Ints,
+    end: Ints,
+    commas: Ints,
+    first: Ints,
+    line: Ints,
+    n_commas: int,
+    good: Bools,
 ) -> Rows:
     """Rows of the lines of one formatter with the same number of fields; lines found odd are struck from ``good``."""
     layout = SENTENCES[formatter]
@@ -158,11 +166,15 @@ class _Reader:
 
     def read(self, layout: tuple[Field, ...], values: Floats) -> None:
         """Fill the columns of ``layout`` into ``values`` (n, 1 + fields + 1)."""
-        wanted = sorted({
-            item.index for item in layout
-            if item.kind in ("number", "knots", "time", "latitude", "longitude", "date", "decimals", "minute_decimals")
-            and 1 <= item.index < self._limit
-        })
+        wanted = sorted(
+            {
+                item.index
+                for item in layout
+                if item.kind
+                in ("number", "knots", "time", "latitude", "longitude", "date", "decimals", "minute_decimals")
+                and 1 <= item.index < self._limit
+            }
+        )
         self._numbers(wanted)
         for column, item in enumerate(layout, 1):
             values[:, column] = self._column(item)
@@ -304,7 +316,7 @@ class _Reader:
 def _unsigned(text: Bytes, span: tuple[Ints, Ints]) -> Bools:
     """Fields that do not begin with a sign."""
     ch = text[np.minimum(span[0], len(text) - 1)]
-    return (ch != 43) & (ch != 45)
+    return np.asarray((ch != 43) & (ch != 45))
 
 
 def _stretches(start: Ints, stop: Ints, odd: Bools) -> list[tuple[int, int]]:

@@ -97,9 +97,7 @@ class Decoder:
             else:
                 self._other(piece, decoded)
         decoded.sentences = {formatter: Rows.of(formatter, rows) for formatter, rows in records.items()}
-        decode_frames(
-            frames, decoded, leap_s=self.leap_s, observables=self._observables, keep_payloads=self._keep
-        )
+        decode_frames(frames, decoded, leap_s=self.leap_s, observables=self._observables, keep_payloads=self._keep)
         return decoded
 
     def _sentence(self, piece: Piece, counts: Counts, records: dict[str, list[tuple[int, int, list[float]]]]) -> None:

@@ -106,7 +106,8 @@ def angle_deg(text: bytes, hemisphere: bytes, positive: bytes, negative: bytes, 
     whole, _, part = text.partition(b".")
     if not (3 <= len(whole) <= 5) or not whole.isdigit() or (part and not part.isdigit()) or len(part) > 13:
         return NAN
-    degrees, minutes = int(whole[:-2]), int(whole[-2:] + part) / 10 ** len(part)
+    degrees = int(whole[:-2])
+    minutes: float = int(whole[-2:] + part) / 10 ** len(part)
     value = degrees + minutes / 60.0
     if minutes >= 60.0 or value > limit or hemisphere.strip(b" ") not in (positive, negative):
         return NAN
@@ -164,6 +165,9 @@ _READ: dict[str, Callable[[list[bytes], Field], float]] = {
     "hex": lambda fields, item: hex_digit(_field(fields, item.index)),
     "date": _date,
     "decimals": lambda fields, item: decimals(_field(fields, item.index)),
-    "minute_decimals": lambda fields, item: float(len(_field(fields, item.index).strip(b" ").partition(b".")[2]))
-    if _latitude(fields, item) == _latitude(fields, item) else NAN,
+    "minute_decimals": lambda fields, item: (
+        float(len(_field(fields, item.index).strip(b" ").partition(b".")[2]))
+        if _latitude(fields, item) == _latitude(fields, item)
+        else NAN
+    ),
 }

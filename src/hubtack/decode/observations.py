@@ -66,8 +66,18 @@ def msm_cells(
         if len(pick):
             r = row[pick]
             _msm_fields(
-                bits, int(lev), cells, pick, frame[pick], rank[pick], n_cell[r], cell_start[r], sat_rank[pick],
-                n_sat[r], sat_start[r], observables,
+                bits,
+                int(lev),
+                cells,
+                pick,
+                frame[pick],
+                rank[pick],
+                n_cell[r],
+                cell_start[r],
+                sat_rank[pick],
+                n_sat[r],
+                sat_start[r],
+                observables,
             )
     return cells, n_sat, n_sig, n_cell
 
@@ -76,14 +86,28 @@ def _cell_bits(level: int) -> int:
     half = 1 if level >= 2 else 0
     rate = 15 if level in (5, 7) else 0
     return (
-        _CODE_BITS.get(level, 0) + _PHASE_BITS.get(level, 0) + _LOCK_BITS.get(level, 0) + half
-        + _CN0_BITS.get(level, 0) + rate
+        _CODE_BITS.get(level, 0)
+        + _PHASE_BITS.get(level, 0)
+        + _LOCK_BITS.get(level, 0)
+        + half
+        + _CN0_BITS.get(level, 0)
+        + rate
     )
 
 
 def _msm_fields(
-    bits: BitField, level: int, cells: Floats, pick: Ints, frame: Ints, rank: Ints, n_cell: Ints, cell_start: Ints,
-    sat_rank: Ints, n_sat: Ints, sat_start: Ints, observables: bool,
+    bits: BitField,
+    level: int,
+    cells: Floats,
+    pick: Ints,
+    frame: Ints,
+    rank: Ints,
+    n_cell: Ints,
+    cell_start: Ints,
+    sat_rank: Ints,
+    n_sat: Ints,
+    sat_start: Ints,
+    observables: bool,
 ) -> None:
     """Fill the columns of cells of one MSM level."""
     code_w, phase_w, lock_w, cn0_w = (t.get(level, 0) for t in (_CODE_BITS, _PHASE_BITS, _LOCK_BITS, _CN0_BITS))
@@ -123,9 +147,7 @@ def _msm_fields(
         cells[pick, _COLUMN["glonass_channel"]] = np.where(glonass & (info <= 13), info - 7.0, np.nan)
 
 
-def _rough_range_ms(
-    bits: BitField, level: int, frame: Ints, sat_rank: Ints, n_sat: Ints, sat_start: Ints
-) -> Floats:
+def _rough_range_ms(bits: BitField, level: int, frame: Ints, sat_rank: Ints, n_sat: Ints, sat_start: Ints) -> Floats:
     """Rough range of the cell's satellite; NaN where MSM1 to MSM3 leave out the whole milliseconds. [ms]"""
     if level <= 3:
         return np.full(len(frame), np.nan)
@@ -176,9 +198,7 @@ _GLONASS_AMBIGUITY_M = 2.0 * LIGHT_M_S / 1000.0
 _LEGACY_LOCK = ((24, 1, 0), (48, 2, 24), (72, 4, 120), (96, 8, 408), (120, 16, 1176), (127, 32, 3096))
 
 
-def legacy_cells(
-    bits: BitField, legacy: Ints, number: Ints, system: Ints, n_sat: Floats, observables: bool
-) -> Floats:
+def legacy_cells(bits: BitField, legacy: Ints, number: Ints, system: Ints, n_sat: Floats, observables: bool) -> Floats:
     """Cells of 1001 to 1004 and 1009 to 1012 frames; the second band's signal is named by its code indicator."""
     parts = []
     for kind in np.unique(number[legacy]):

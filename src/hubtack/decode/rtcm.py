@@ -25,7 +25,11 @@ _HAS_STATION = 24  # a payload shorter than type and station ID has no station I
 
 
 def decode_frames(
-    frames: list[Frame], decoded: Decoded, *, leap_s: int = CURRENT_LEAP_S, observables: bool = False,
+    frames: list[Frame],
+    decoded: Decoded,
+    *,
+    leap_s: int = CURRENT_LEAP_S,
+    observables: bool = False,
     keep_payloads: frozenset[int] = frozenset(),
 ) -> None:
     """Fill the tables of ``decoded`` from whole frames with good CRC, in order."""
@@ -158,7 +162,9 @@ def _text_fields(number: int, payload: bytes) -> dict[str, str | int | float] | 
             fields["antenna_serial"] = reader.text()
         if number == 1033:
             fields["receiver"], fields["firmware"], fields["receiver_serial"] = (
-                reader.text(), reader.text(), reader.text(),
+                reader.text(),
+                reader.text(),
+                reader.text(),
             )
         return fields
     except (IndexError, ValueError):

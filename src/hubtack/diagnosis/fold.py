@@ -33,9 +33,7 @@ def findings_of(episodes: Iterable[Episode], now_ns: int) -> list[Finding]:
                 kept[code, episode.subject].append(episode)
             else:
                 folded[cause].append(episode)
-    found = [
-        _finding(code, subject, group, folded.get(code, ()), now_ns) for (code, subject), group in kept.items()
-    ]
+    found = [_finding(code, subject, group, folded.get(code, ()), now_ns) for (code, subject), group in kept.items()]
     return sorted(found, key=lambda f: (SEVERITY_ORDER[f.severity], -f.hold_ns, ORDER[f.code], f.subject))
 
 
@@ -54,15 +52,11 @@ def _root(
     return None
 
 
-def _finding(
-    code: str, subject: str, group: list[Episode], effects: Iterable[Episode], now_ns: int
-) -> Finding:
+def _finding(code: str, subject: str, group: list[Episode], effects: Iterable[Episode], now_ns: int) -> Finding:
     rule = BY_CODE[code]
     spans = [(e.start_ns, now_ns if e.end_ns is None else e.end_ns) for e in group]
     lengths_s = [(end - start) / _S for start, end in spans]
-    severity: Severity = min(
-        (e.severity or rule.floor for e in group), key=lambda s: SEVERITY_ORDER[s]
-    )
+    severity: Severity = min((e.severity or rule.floor for e in group), key=lambda s: SEVERITY_ORDER[s])
     longest = max(range(len(group)), key=lambda i: lengths_s[i])
     evidence: dict[str, Any] = {
         "count": len(group),

@@ -71,7 +71,9 @@ def link_episodes(view: LinkView) -> list[Episode]:
     return [*stream, *_loss_family(view), *_base_family(view), *_content_family(view)]
 
 
-def _all_time(view: LinkView, code: str, severity: Severity | None = None, subject: str = "", **figures: Any) -> Episode:
+def _all_time(
+    view: LinkView, code: str, severity: Severity | None = None, subject: str = "", **figures: Any
+) -> Episode:
     """An episode from the start of listening that still goes on."""
     hold_ns = 0
     return Episode(code, view.start_ns, None, subject, hold_ns, severity, figures)
@@ -100,12 +102,21 @@ def _bytes_family(view: LinkView) -> list[Episode]:
         if hold_ns:
             severity = "stop"
         times = tally.bad_crc_ns or [view.start_ns]
-        found.append(Episode(
-            "corrupt_frames", times[0], None if view.now_ns - times[-1] < 10 * _S else times[-1], hold_ns=hold_ns,
-            severity=severity,
-            evidence={"bad_crc": tally.bad_crc, "seen": seen, "share_percent": round(100 * share, 1),
-                      "first_offsets": tally.failures[:10]},
-        ))
+        found.append(
+            Episode(
+                "corrupt_frames",
+                times[0],
+                None if view.now_ns - times[-1] < 10 * _S else times[-1],
+                hold_ns=hold_ns,
+                severity=severity,
+                evidence={
+                    "bad_crc": tally.bad_crc,
+                    "seen": seen,
+                    "share_percent": round(100 * share, 1),
+                    "first_offsets": tally.failures[:10],
+                },
+            )
+        )
     return found
 
 
@@ -117,15 +128,25 @@ def _not_rtcm(view: LinkView) -> Iterable[Episode]:
     looks = sniff(tally.sample, frames=tally.frames, sentences=tally.sentences)
     rover_well = view.rover.is_well(view.setup.limit("healthy_fixed_share"), view.setup.limit("correction_age_warn_s"))
     if looks == "unknown" and rover_well:
-        yield _all_time(view, "wrong_protocol", "note", bytes=tally.bytes,
-                        looks_like="a format that is not decoded; judged by arrival only, since the rover is fixed and fresh")
+        yield _all_time(
+            view,
+            "wrong_protocol",
+            "note",
+            bytes=tally.bytes,
+            looks_like="a format that is not decoded; judged by arrival only, since the rover is fixed and fresh",
+        )
         return
-    garbage = looks == "unknown" and view.setup.source_kind in _GARBAGE_KINDS and looks_random(tally.byte_counts.tolist())
+    garbage = (
+        looks == "unknown" and view.setup.source_kind in _GARBAGE_KINDS and looks_random(tally.byte_counts.tolist())
+    )
     if garbage and _wrong_speed(tally):
-        yield _all_time(view, "serial_garbage", "stop", bytes=tally.bytes, frames=tally.frames,
-                        zero_and_ff_share=_edge_share(tally))
+        yield _all_time(
+            view, "serial_garbage", "stop", bytes=tally.bytes, frames=tally.frames, zero_and_ff_share=_edge_share(tally)
+        )
         return
-    yield _all_time(view, "wrong_protocol", "stop", bytes=tally.bytes, looks_like=WORDS[looks or "unknown"], format=looks)
+    yield _all_time(
+        view, "wrong_protocol", "stop", bytes=tally.bytes, looks_like=WORDS[looks or "unknown"], format=looks
+    )
 
 
 def _edge_share(tally: LinkTally) -> float:
@@ -175,8 +196,9 @@ def _stalls(view: LinkView) -> list[Episode]:
         hold_ns = view.rover.hold_ns(_FIX_RUNS, start, reached, _FIX_TAIL_NS)
         long = (reached - start) / _S >= view.setup.limit("correction_age_hold_s")
         severity: Severity | None = "stop" if hold_ns or long else None
-        found.append(Episode("link_stalled", start, end, hold_ns=hold_ns, severity=severity,
-                             evidence={"limit_s": limit_s}))
+        found.append(
+            Episode("link_stalled", start, end, hold_ns=hold_ns, severity=severity, evidence={"limit_s": limit_s})
+        )
     return found
 
 
@@ -196,9 +218,18 @@ def _late(view: LinkView, interval_s: float) -> Episode | None:
     if share_lost > 0.2:
         return None
     hold_ns = rover.hold_ns(("age:old",), view.start_ns, view.now_ns, 0)
-    return Episode("late_corrections", tally.epoch_first_ns or view.start_ns, None, hold_ns=hold_ns,
-                   severity="stop" if hold_ns else "warn",
-                   evidence={"median_s": median_s, "limit_s": limit_s, "basis": "arrival" if tally.latency.total else "rover's age"})
+    return Episode(
+        "late_corrections",
+        tally.epoch_first_ns or view.start_ns,
+        None,
+        hold_ns=hold_ns,
+        severity="stop" if hold_ns else "warn",
+        evidence={
+            "median_s": median_s,
+            "limit_s": limit_s,
+            "basis": "arrival" if tally.latency.total else "rover's age",
+        },
+    )
 
 
 def _clock_off(view: LinkView) -> bool:
@@ -216,15 +247,23 @@ def _pattern_episodes(view: LinkView, pattern: LossPattern, interval_s: float) -
     share = pattern.lost / pattern.slots
     severity: Severity = "note" if well or (not view.rover.has_rover and share < 0.1) else "warn"
     figures: dict[str, Any] = {
-        "lost": pattern.lost, "slots": pattern.slots, "share_percent": round(100 * share, 1), "bursts": pattern.bursts,
-        "test": pattern.test, "pattern": pattern.kind,
+        "lost": pattern.lost,
+        "slots": pattern.slots,
+        "share_percent": round(100 * share, 1),
+        "bursts": pattern.bursts,
+        "test": pattern.test,
+        "pattern": pattern.kind,
     }
     code = "burst_loss"
     if pattern.kind == "periodic":
         code = "periodic_loss"
         figures["period_s"] = pattern.period_slots * interval_s
     hold_ns = view.rover.hold_ns(_FIX_RUNS, view.start_ns, view.now_ns, 0)
-    return [Episode(code, start, None, hold_ns=hold_ns, severity="stop" if hold_ns and not well else severity, evidence=figures)]
+    return [
+        Episode(
+            code, start, None, hold_ns=hold_ns, severity="stop" if hold_ns and not well else severity, evidence=figures
+        )
+    ]
 
 
 # Base identity -----------------------------------------------------------------------------------------------------
@@ -255,15 +294,34 @@ def _two_bases(view: LinkView) -> Episode | None:
         mode = "interleaved" if first.last_ns > start + 2 * _S else "swapped"
         end = None if mode == "swapped" or view.now_ns - last < 30 * _S else last
         ids = sorted(s.id for s in stations)
-        return Episode("two_bases", start, end, hold_ns=_latched_ns(view, start), severity="stop",
-                       evidence={"ids": ids, "mode": mode, "frames": {str(s.id): s.frames for s in stations},
-                                 "apart_m": _apart_m(stations)})
+        return Episode(
+            "two_bases",
+            start,
+            end,
+            hold_ns=_latched_ns(view, start),
+            severity="stop",
+            evidence={
+                "ids": ids,
+                "mode": mode,
+                "frames": {str(s.id): s.frames for s in stations},
+                "apart_m": _apart_m(stations),
+            },
+        )
     for station in stations:
         if _to_and_fro(station):
             start = station.arps[1][0]
-            return Episode("two_bases", start, None, hold_ns=_latched_ns(view, start), severity="stop",
-                           evidence={"ids": [station.id], "mode": "one ID, two positions",
-                                     "apart_m": distance_m(station.arps[0][1:], station.arps[1][1:])})
+            return Episode(
+                "two_bases",
+                start,
+                None,
+                hold_ns=_latched_ns(view, start),
+                severity="stop",
+                evidence={
+                    "ids": [station.id],
+                    "mode": "one ID, two positions",
+                    "apart_m": distance_m(station.arps[0][1:], station.arps[1][1:]),
+                },
+            )
     return None
 
 
@@ -281,24 +339,53 @@ def _to_and_fro(station: StationTally) -> bool:
     places = [a[1:] for a in station.arps]
     return any(
         distance_m(places[i], places[j]) < 0.01 and distance_m(places[i], places[i + 1]) > 0.05
-        for i in range(len(places)) for j in range(i + 2, len(places))
+        for i in range(len(places))
+        for j in range(i + 2, len(places))
     )
 
 
 def _one_base(view: LinkView, station: StationTally, *, alone: bool) -> list[Episode]:
-    setup, found = view.setup, []
+    setup = view.setup
+    found: list[Episode] = []
     if station.arp_ecef_m is None or station.computed:
         return found
     first_ns = station.arp_times_ns[0] if station.arp_times_ns else view.start_ns
     expected_id = setup.base_station_id
     off_m = distance_m(station.arp_ecef_m, setup.base_ecef_m) if setup.base_ecef_m is not None else None
     if off_m is not None and off_m > setup.limit("wrong_base_m"):
-        found.append(Episode("wrong_base", first_ns, None, str(station.id), _latched_ns(view, first_ns), "stop",
-                             {"why": f"station {station.id} is {off_m:.0f} m from the site's base", "off_m": off_m, "id": station.id}))
+        found.append(
+            Episode(
+                "wrong_base",
+                first_ns,
+                None,
+                str(station.id),
+                _latched_ns(view, first_ns),
+                "stop",
+                {
+                    "why": f"station {station.id} is {off_m:.0f} m from the site's base",
+                    "off_m": off_m,
+                    "id": station.id,
+                },
+            )
+        )
     elif alone and expected_id is not None and station.id != expected_id and station.frames:
-        found.append(Episode("wrong_base", first_ns, None, str(station.id), _latched_ns(view, first_ns), "stop",
-                             {"why": f"station ID {station.id}, expected {expected_id}", "id": station.id}))
-    elif off_m is not None and setup.base_ecef_m is not None and off_m > setup.base_tolerance_m and len(station.arps) == 1:
+        found.append(
+            Episode(
+                "wrong_base",
+                first_ns,
+                None,
+                str(station.id),
+                _latched_ns(view, first_ns),
+                "stop",
+                {"why": f"station ID {station.id}, expected {expected_id}", "id": station.id},
+            )
+        )
+    elif (
+        off_m is not None
+        and setup.base_ecef_m is not None
+        and off_m > setup.base_tolerance_m
+        and len(station.arps) == 1
+    ):
         found.append(_misplaced(view, station, first_ns, off_m, setup.base_ecef_m))
     if alone and len(station.arps) > 1 and not _to_and_fro(station):
         found.extend(_moved(view, station))
@@ -314,9 +401,23 @@ def _misplaced(
     east, north, up = (float(v) for v in enu)
     plan_m = float(np.hypot(east, north))
     direction = ("up" if up > 0 else "down") if plan_m < abs(up) else _compass(east, north)
-    return Episode("base_misplaced", first_ns, None, str(station.id), 0, "stop",
-                   {"off_m": off_m, "direction": direction, "east_m": east, "north_m": north, "up_m": up,
-                    "tolerance_m": view.setup.base_tolerance_m, "id": station.id})
+    return Episode(
+        "base_misplaced",
+        first_ns,
+        None,
+        str(station.id),
+        0,
+        "stop",
+        {
+            "off_m": off_m,
+            "direction": direction,
+            "east_m": east,
+            "north_m": north,
+            "up_m": up,
+            "tolerance_m": view.setup.base_tolerance_m,
+            "id": station.id,
+        },
+    )
 
 
 def _compass(east: float, north: float) -> str:
@@ -333,9 +434,21 @@ def _moved(view: LinkView, station: StationTally) -> list[Episode]:
         return []
     at = large[-1] + 1
     start = station.arps[at][0]
-    return [Episode("base_moved", start, None, str(station.id), _latched_ns(view, start), "stop",
-                    {"moved_m": distance_m(station.arps[at - 1][1:], station.arps[at][1:]), "id": station.id,
-                     "limit_m": limit_m})]
+    return [
+        Episode(
+            "base_moved",
+            start,
+            None,
+            str(station.id),
+            _latched_ns(view, start),
+            "stop",
+            {
+                "moved_m": distance_m(station.arps[at - 1][1:], station.arps[at][1:]),
+                "id": station.id,
+                "limit_m": limit_m,
+            },
+        )
+    ]
 
 
 def _no_position(view: LinkView) -> list[Episode]:
@@ -351,17 +464,35 @@ def _no_position(view: LinkView) -> list[Episode]:
         return [_with_hold(_all_time(view, "no_base_position", "stop", when=f"in {tally.duration_s():.0f} s"), hold_ns)]
     intervals = [m.interval.quantile(0.5) for k, m in tally.messages.items() if k in (1005, 1006) and m.interval.total]
     if intervals and min(intervals) > setup.limit("base_position_interval_s"):
-        return [_all_time(view, "no_base_position", "warn", when=f"more often than every {min(intervals):.0f} s",
-                          interval_s=min(intervals))]
+        return [
+            _all_time(
+                view,
+                "no_base_position",
+                "warn",
+                when=f"more often than every {min(intervals):.0f} s",
+                interval_s=min(intervals),
+            )
+        ]
     last_ns = max(s.arp_times_ns[1] for s in times if s.arp_times_ns)
-    if tally.last_ns is not None and (tally.last_ns - last_ns) / _S > max(listen_s, 3 * (min(intervals) if intervals else 0)):
-        return [Episode("no_base_position", last_ns, None, severity="warn",
-                        evidence={"when": f"for the last {(tally.last_ns - last_ns) / _S:.0f} s"})]
+    if tally.last_ns is not None and (tally.last_ns - last_ns) / _S > max(
+        listen_s, 3 * (min(intervals) if intervals else 0)
+    ):
+        return [
+            Episode(
+                "no_base_position",
+                last_ns,
+                None,
+                severity="warn",
+                evidence={"when": f"for the last {(tally.last_ns - last_ns) / _S:.0f} s"},
+            )
+        ]
     return []
 
 
 def _with_hold(episode: Episode, hold_ns: int) -> Episode:
-    return Episode(episode.code, episode.start_ns, episode.end_ns, episode.subject, hold_ns, episode.severity, episode.evidence)
+    return Episode(
+        episode.code, episode.start_ns, episode.end_ns, episode.subject, hold_ns, episode.severity, episode.evidence
+    )
 
 
 def _rover_station(view: LinkView) -> list[Episode]:
@@ -371,7 +502,11 @@ def _rover_station(view: LinkView) -> list[Episode]:
     if not named or not streamed or streamed == {0} or named & streamed or view.setup.heard_at == "elsewhere":
         return []
     well = view.rover.is_well(view.setup.limit("healthy_fixed_share"), view.setup.limit("correction_age_warn_s"))
-    return [_all_time(view, "station_mismatch", "note" if well else "warn", rover_id=sorted(named), stream_id=sorted(streamed))]
+    return [
+        _all_time(
+            view, "station_mismatch", "note" if well else "warn", rover_id=sorted(named), stream_id=sorted(streamed)
+        )
+    ]
 
 
 # Stream content ----------------------------------------------------------------------------------------------------
@@ -395,10 +530,14 @@ def _content_family(view: LinkView) -> list[Episode]:
         for station in tally.stations.values():
             name = (station.antenna or "").split()[0] if (station.antenna or "").split() else ""
             if station.frames and not station.computed and name.upper() in _NULL_ANTENNAS:
-                found.append(_all_time(view, "antenna_unknown", "note", str(station.id), antenna=station.antenna, id=station.id))
+                found.append(
+                    _all_time(view, "antenna_unknown", "note", str(station.id), antenna=station.antenna, id=station.id)
+                )
     missing = view.rover.systems - set(tally.systems)
     if missing and view.rover.has_rover:
-        found.append(_all_time(view, "missing_system", "note" if well else "warn", systems=sorted(SYSTEMS[s] for s in missing)))
+        found.append(
+            _all_time(view, "missing_system", "note" if well else "warn", systems=sorted(SYSTEMS[s] for s in missing))
+        )
     found.extend(_obstructed(view))
     found.extend(_clocks(view))
     return found
@@ -415,8 +554,17 @@ def _obstructed(view: LinkView) -> list[Episode]:
     count = int(total.sum())
     cn0 = float(np.searchsorted(np.cumsum(total), (count + 1) // 2) * 0.25) if count else float("nan")
     if satellites < _OBSTRUCTED_SATELLITES or cn0 < _OBSTRUCTED_CN0_DBHZ:
-        return [_all_time(view, "base_obstructed", "warn", satellites=int(satellites), cn0_dbhz=cn0,
-                          limit_satellites=_OBSTRUCTED_SATELLITES, limit_cn0_dbhz=_OBSTRUCTED_CN0_DBHZ)]
+        return [
+            _all_time(
+                view,
+                "base_obstructed",
+                "warn",
+                satellites=int(satellites),
+                cn0_dbhz=cn0,
+                limit_satellites=_OBSTRUCTED_SATELLITES,
+                limit_cn0_dbhz=_OBSTRUCTED_CN0_DBHZ,
+            )
+        ]
     return []
 
 
@@ -430,9 +578,7 @@ def _clocks(view: LinkView) -> list[Episode]:
     if tally.least_lag_ns is not None and tally.latency.total >= 10:
         least_s = tally.least_lag_ns / _S
         # Corrections cannot come before their time: this clock, or the base's, is behind.
-        if least_s < -view.setup.limit("clock_off_s") and not found:
-            found.append(_all_time(view, "computer_clock", "note", offset_s=least_s))
-        elif least_s > 60:
+        if (least_s < -view.setup.limit("clock_off_s") and not found) or least_s > 60:
             found.append(_all_time(view, "computer_clock", "note", offset_s=least_s))
     return found
 
@@ -450,9 +596,7 @@ def rtk_ready(view: LinkView, stop_codes: Iterable[str]) -> bool | None:
     if set(stop_codes):
         return False
     has_arp = any(s.arp_count for s in tally.stations.values())
-    bands = {
-        system: {band_of(system, signal) for signal in t.phases} - {""} for system, t in tally.systems.items()
-    }
+    bands = {system: {band_of(system, signal) for signal in t.phases} - {""} for system, t in tally.systems.items()}
     two_bands = any(len(b) >= 2 for b in bands.values())
     if has_arp and two_bands:
         return True

@@ -50,10 +50,14 @@ def loss_pattern(steps_ms: Ints, interval_ms: float, stalled_ms: float) -> LossP
         return LossPattern("periodic", lost, slots, bursts, period, p_value, f"Rayleigh, p < {max(p_value, 1e-12):.0e}")
     p_value = _runs_p(lost, slots, bursts)
     if p_value < BURST_P:
-        return LossPattern("burst", lost, slots, bursts, float("nan"), p_value, f"runs test, p < {max(p_value, 1e-12):.0e}")
+        return LossPattern(
+            "burst", lost, slots, bursts, float("nan"), p_value, f"runs test, p < {max(p_value, 1e-12):.0e}"
+        )
     p_value = _dispersion_p(start, slots)
     if p_value < BURST_P:
-        return LossPattern("burst", lost, slots, bursts, float("nan"), p_value, f"dispersion, p < {max(p_value, 1e-12):.0e}")
+        return LossPattern(
+            "burst", lost, slots, bursts, float("nan"), p_value, f"dispersion, p < {max(p_value, 1e-12):.0e}"
+        )
     return LossPattern("independent", lost, slots, bursts, float("nan"), p_value, "no pattern found")
 
 

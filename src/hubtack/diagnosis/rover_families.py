@@ -19,8 +19,15 @@ from hubtack.engine.tally import Tally
 
 # Codes whose stretches are episodes as they stand.
 _AS_THEY_STAND = (
-    "heading_lost", "poor_geometry", "few_satellites", "not_using_corrections", "stuck_float", "long_baseline",
-    "frozen_position", "suspect_fix", "clock_mismatch",
+    "heading_lost",
+    "poor_geometry",
+    "few_satellites",
+    "not_using_corrections",
+    "stuck_float",
+    "long_baseline",
+    "frozen_position",
+    "suspect_fix",
+    "clock_mismatch",
 )
 # Digits after the point that centimetres need: five decimals of a minute are 19 mm of latitude (derived from 1852 m).
 _MINUTE_DECIMALS_WANTED, _HEIGHT_DECIMALS_WANTED = 6, 2
@@ -53,7 +60,10 @@ def _figures(code: str, evidence: RoverEvidence, setup: Setup) -> dict[str, Any]
     if code == "poor_geometry":
         return {"pdop_max": evidence.worst_pdop, "pdop_limit": setup.limit("pdop_warn")}
     if code == "few_satellites":
-        return {"satellites_min": _whole(evidence.fewest_satellites), "satellites_limit": int(setup.limit("satellites_warn"))}
+        return {
+            "satellites_min": _whole(evidence.fewest_satellites),
+            "satellites_limit": int(setup.limit("satellites_warn")),
+        }
     if code == "long_baseline":
         return {"baseline_max_m": evidence.longest_baseline_m, "limit_m": setup.limit("baseline_warn_m")}
     if code == "heading_lost":
@@ -66,17 +76,38 @@ def _silence(
 ) -> list[Episode]:
     """``no_rover``: gaps between rows, the silence since the last one, or no row at all."""
     found = [
-        Episode("no_rover", run.start_ns, run.end_ns, hold_ns=run.hold_ns, severity="stop",
-                evidence={"limit_s": setup.limit("rover_silent_hold_s")})
+        Episode(
+            "no_rover",
+            run.start_ns,
+            run.end_ns,
+            hold_ns=run.hold_ns,
+            severity="stop",
+            evidence={"limit_s": setup.limit("rover_silent_hold_s")},
+        )
         for run in evidence.silent.at(now_ns)
     ]
     limit_ns = int(setup.limit("rover_silent_hold_s") * 1e9)
     if tally.epochs and now_ns - track.time_ns > limit_ns:
-        found.append(Episode("no_rover", track.time_ns, None, hold_ns=now_ns - track.time_ns, severity="stop",
-                             evidence={"limit_s": setup.limit("rover_silent_hold_s")}))
+        found.append(
+            Episode(
+                "no_rover",
+                track.time_ns,
+                None,
+                hold_ns=now_ns - track.time_ns,
+                severity="stop",
+                evidence={"limit_s": setup.limit("rover_silent_hold_s")},
+            )
+        )
     elif not tally.epochs and expects_rover:
-        found.append(Episode("no_rover", now_ns, None, severity="stop",
-                             evidence={"limit_s": setup.limit("rover_silent_hold_s"), "epochs": 0}))
+        found.append(
+            Episode(
+                "no_rover",
+                now_ns,
+                None,
+                severity="stop",
+                evidence={"limit_s": setup.limit("rover_silent_hold_s"), "epochs": 0},
+            )
+        )
     return found
 
 
@@ -91,16 +122,38 @@ def _fields(evidence: RoverEvidence, tally: Tally, setup: Setup, now_ns: int, li
         return evidence.rows_with[name] / of if of else 1.0
 
     if evidence.fixed_rows >= 10 and share("age_s", evidence.fixed_rows) < _SHARE_MISSING:
-        found.append(("correction age in GGA", "warn", {"field": "GGA age", "present_share": share("age_s", evidence.fixed_rows)}))
-    if evidence.coarsest_height_decimals < _HEIGHT_DECIMALS_WANTED or evidence.coarsest_minute_decimals < _MINUTE_DECIMALS_WANTED:
-        found.append(("high-precision output", "warn", {
-            "field": "GGA decimals", "height_decimals": _whole(evidence.coarsest_height_decimals),
-            "minute_decimals": _whole(evidence.coarsest_minute_decimals)}))
+        found.append(
+            (
+                "correction age in GGA",
+                "warn",
+                {"field": "GGA age", "present_share": share("age_s", evidence.fixed_rows)},
+            )
+        )
+    if (
+        evidence.coarsest_height_decimals < _HEIGHT_DECIMALS_WANTED
+        or evidence.coarsest_minute_decimals < _MINUTE_DECIMALS_WANTED
+    ):
+        found.append(
+            (
+                "high-precision output",
+                "warn",
+                {
+                    "field": "GGA decimals",
+                    "height_decimals": _whole(evidence.coarsest_height_decimals),
+                    "minute_decimals": _whole(evidence.coarsest_minute_decimals),
+                },
+            )
+        )
     if share("sigma_up_m", evidence.rows) == 0.0:
         found.append(("GST", "note", {"field": "GST", "present_share": 0.0}))
     if share("geoid_separation_m", evidence.rows) < _SHARE_MISSING:
-        found.append(("geoid separation", "note", {"field": "GGA geoid separation",
-                                                   "present_share": share("geoid_separation_m", evidence.rows)}))
+        found.append(
+            (
+                "geoid separation",
+                "note",
+                {"field": "GGA geoid separation", "present_share": share("geoid_separation_m", evidence.rows)},
+            )
+        )
     interval_s = tally.interval_s()
     if live and not math.isnan(interval_s) and interval_s > setup.limit("epoch_interval_warn_s"):
         found.append(("epoch interval", "warn", {"field": "epoch interval", "interval_s": interval_s}))

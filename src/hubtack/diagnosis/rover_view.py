@@ -30,6 +30,8 @@ class RoverView:
     def hold_ns(self, names: tuple[str, ...], start_ns: int, end_ns: int, tail_ns: int) -> int:
         """HOLD time of the named stretches that began between ``start_ns`` and ``end_ns`` + ``tail_ns``."""
         return sum(
-            run.hold_ns for name in names for run in self.runs.get(name, ())
+            run.hold_ns
+            for name in names
+            for run in self.runs.get(name, ())
             if start_ns - 5_000_000_000 <= run.start_ns <= end_ns + tail_ns
         )

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from hubtack.audit.discover import SessionFiles, SkippedFile
-from hubtack.diagnosis.episode import Finding
 from hubtack.documents.json_out import document
 from hubtack.engine.quantities import best_possible_vertical_95_m
 from hubtack.safe import safe_text
@@ -17,7 +16,10 @@ _HEADING_SOURCES: Mapping[int, str | None] = {0: None, 1: "HDT", 2: "THS", 3: "p
 
 
 def session_document(
-    session: Session, files: SessionFiles, findings: Iterable[Mapping[str, Any]], link: Mapping[str, Any] | None,
+    session: Session,
+    files: SessionFiles,
+    findings: Iterable[Mapping[str, Any]],
+    link: Mapping[str, Any] | None,
     machine: str | None,
 ) -> dict[str, Any]:
     """One row of the audit: everything a closed session adds up to."""
@@ -53,7 +55,9 @@ def session_document(
         "fix_losses": tally.fix_losses,
         "time_to_first_fixed_s": first_fixed_s,
         "correction_age_s": {
-            "median": tally.age.quantile(0.5), "p95": tally.age.quantile(0.95), "max": tally.age.largest(),
+            "median": tally.age.quantile(0.5),
+            "p95": tally.age.quantile(0.95),
+            "max": tally.age.largest(),
         },
         "baseline_m": {"median": baseline_median_m, "max": tally.baseline.largest()},
         "satellites": {"median": tally.satellites.quantile(0.5), "min": tally.satellites.smallest()},
@@ -65,16 +69,21 @@ def session_document(
             "sigma_deg": tally.heading_sigma_deg,
         },
         "edge_error_95_m": {
-            "vertical_median": tally.edge_vertical.quantile(0.5), "vertical_p95": tally.edge_vertical.quantile(0.95),
+            "vertical_median": tally.edge_vertical.quantile(0.5),
+            "vertical_p95": tally.edge_vertical.quantile(0.95),
             "horizontal_median": tally.edge_horizontal.quantile(0.5),
-            "horizontal_p95": tally.edge_horizontal.quantile(0.95), "epochs": tally.edge_vertical.total,
+            "horizontal_p95": tally.edge_horizontal.quantile(0.95),
+            "epochs": tally.edge_vertical.total,
         },
         "tolerance_95_m": {
-            "vertical": setup.tolerance_vertical_95_m, "horizontal": setup.tolerance_horizontal_95_m,
+            "vertical": setup.tolerance_vertical_95_m,
+            "horizontal": setup.tolerance_horizontal_95_m,
         },
         "verdict_seconds": tally.verdict_seconds(),
         "best_possible": {
-            "verdict": "GRADE" if best_m <= setup.limit("grade_enter_share") * setup.tolerance_vertical_95_m else "ROUGH",
+            "verdict": "GRADE"
+            if best_m <= setup.limit("grade_enter_share") * setup.tolerance_vertical_95_m
+            else "ROUGH",
             "vertical_m": best_m,
         },
         "working_s": tally.working_ms / 1000.0,
@@ -84,14 +93,15 @@ def session_document(
     }
 
 
-def audit_document(sessions: list[Mapping[str, Any]], skipped: Iterable[SkippedFile]) -> dict[str, Any]:
+def audit_document(sessions: Sequence[Mapping[str, Any]], skipped: Iterable[SkippedFile]) -> dict[str, Any]:
     """The whole audit."""
-    return document("audit", {
-        "sessions": sessions,
-        "skipped_files": [
-            {"file": safe_text(str(s.path)), "offset": s.offset, "reason": safe_text(s.reason)} for s in skipped
-        ],
-    })
+    return document(
+        "audit",
+        {
+            "sessions": sessions,
+            "skipped_files": [
+                {"file": safe_text(str(s.path)), "offset": s.offset, "reason": safe_text(s.reason)} for s in skipped
+            ],
+        },
+    )
 
-
-FindingDocument = Callable[[Finding], Mapping[str, Any]]

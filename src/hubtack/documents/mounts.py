@@ -16,24 +16,36 @@ def mounts_document(
     caster: str, table: SourceTable | None, judged: Sequence[Fitness], findings: Sequence[Mapping[str, Any]] = ()
 ) -> dict[str, Any]:
     """The document; ``table`` None where the caster gave none, and ``findings`` say why."""
-    return document("mounts", {
-        "caster": caster,
-        "mounts": [_mount(fitness) for fitness in judged],
-        "casters": [
-            {"host": c.host, "port": c.port, "identifier": c.identifier, "operator": c.operator, "country": c.country}
-            for c in (table.casters if table is not None else ())
-        ],
-        "networks": [
-            {
-                "identifier": n.identifier, "operator": n.operator, "fee": n.fee, "web": n.web,
-                "registration": n.registration,
-            }
-            for n in (table.networks if table is not None else ())
-        ],
-        "skipped_records": table.skipped if table is not None else 0,
-        "complete": table.complete if table is not None else False,
-        "findings": list(findings),
-    })
+    return document(
+        "mounts",
+        {
+            "caster": caster,
+            "mounts": [_mount(fitness) for fitness in judged],
+            "casters": [
+                {
+                    "host": c.host,
+                    "port": c.port,
+                    "identifier": c.identifier,
+                    "operator": c.operator,
+                    "country": c.country,
+                }
+                for c in (table.casters if table is not None else ())
+            ],
+            "networks": [
+                {
+                    "identifier": n.identifier,
+                    "operator": n.operator,
+                    "fee": n.fee,
+                    "web": n.web,
+                    "registration": n.registration,
+                }
+                for n in (table.networks if table is not None else ())
+            ],
+            "skipped_records": table.skipped if table is not None else 0,
+            "complete": table.complete if table is not None else False,
+            "findings": list(findings),
+        },
+    )
 
 
 def _mount(fitness: Fitness) -> dict[str, Any]:
@@ -72,7 +84,12 @@ def caster_finding(cause: Cause, message: str) -> dict[str, Any]:
         "end_utc": None,
         "summary": message,
         "evidence": {
-            "count": 1, "total_s": None, "longest_s": None, "episodes": [], "consequences": [], "cause": cause.key,
+            "count": 1,
+            "total_s": None,
+            "longest_s": None,
+            "episodes": [],
+            "consequences": [],
+            "cause": cause.key,
         },
         "next_steps": list(cause.next_steps),
     }
@@ -98,16 +115,18 @@ def mount_rows(judged: Sequence[Fitness], vertical_ppm: float) -> list[tuple[str
             else:
                 adds = f"+{fitness.distance_m * vertical_ppm * 1e-3:.0f} mm"
         texts = [REASONS[code] for code in fitness.reasons] or [NOTES[code] for code in fitness.notes]
-        rows.append((
-            safe_text(mount.mount, 100),
-            "yes" if fitness.usable else "no",
-            distance,
-            adds,
-            "+".join(_SHORT.get(name, name) for name in mount.systems) or "?",
-            safe_text(mount.format, 24) or "?",
-            "; ".join(texts) or "-",
-            safe_text(mount.identifier, 40) or "-",
-        ))
+        rows.append(
+            (
+                safe_text(mount.mount, 100),
+                "yes" if fitness.usable else "no",
+                distance,
+                adds,
+                "+".join(_SHORT.get(name, name) for name in mount.systems) or "?",
+                safe_text(mount.format, 24) or "?",
+                "; ".join(texts) or "-",
+                safe_text(mount.identifier, 40) or "-",
+            )
+        )
     return rows
 
 

@@ -102,8 +102,15 @@ def silent_limit_ns(track: Track, setup: Setup) -> int:
 
 
 def judge_rows(
-    track: Track, epochs: Epochs, q: Quantities, setup: Setup, *, arrival_ns: Ints, latch_bits: Ints,
-    compare_ages: bool, checked: Bools,
+    track: Track,
+    epochs: Epochs,
+    q: Quantities,
+    setup: Setup,
+    *,
+    arrival_ns: Ints,
+    latch_bits: Ints,
+    compare_ages: bool,
+    checked: Bools,
 ) -> tuple[Judged, Track]:
     """Verdicts of N rows that follow ``track``, and the track after them.
 
@@ -298,9 +305,7 @@ def _frozen(track: Track, epochs: Epochs, run_ns: Ints, setup: Setup) -> tuple[B
     return same & (epochs.minute_decimals >= FROZEN_MIN_DECIMALS) & (run_ns - moved_ns >= limit_ns), moved_ns
 
 
-def _jump(
-    track: Track, epochs: Epochs, q: Quantities, step_ns: Ints, fixed: Bools, restarted: Bools
-) -> Bools:
+def _jump(track: Track, epochs: Epochs, q: Quantities, step_ns: Ints, fixed: Bools, restarted: Bools) -> Bools:
     """A fixed position that left the fixed one before it faster than the machine moves."""
     before = np.concatenate((np.array([track.pos_ecef_m]), q.pos_ecef_m[:-1]))
     was_fixed = np.concatenate(([track.fixed], fixed[:-1]))
@@ -308,7 +313,8 @@ def _jump(
     moved_m = np.sqrt(d[:, 0] ** 2 + d[:, 1] ** 2 + d[:, 2] ** 2)
     step_s = step_ns / _S
     speed = np.where(np.isnan(epochs.speed_m_s), _JUMP_SPEED_M_S, 3.0 * epochs.speed_m_s + 1.0)
-    return fixed & was_fixed & ~restarted & (step_s > 0) & (step_s <= 2.0) & (moved_m > _JUMP_M + speed * step_s)
+    steady = fixed & was_fixed & ~restarted & (step_s > 0) & (step_s <= 2.0)
+    return np.asarray(steady & (moved_m > _JUMP_M + speed * step_s))
 
 
 def _edge_median(
@@ -345,8 +351,7 @@ def _edge_median(
         edge_v = edge_h = np.full(len(second), np.nan)
     keep = slice(max(0, len(seconds) - _SAMPLES), None)
     samples = tuple(
-        (int(s), float(v), float(h))
-        for s, v, h in zip(seconds[keep], vertical[keep], horizontal[keep], strict=True)
+        (int(s), float(v), float(h)) for s, v, h in zip(seconds[keep], vertical[keep], horizontal[keep], strict=True)
     )
     return edge_v, edge_h, samples
 

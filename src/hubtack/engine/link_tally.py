@@ -16,6 +16,7 @@ from hubtack.knowledge.messages import system_of
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Buffer = bytes  # ``bytes`` is a count within the tally
 
 SAME_EPOCH_NS = 10_000_000
 MOST_EPOCHS = 1_000_000  # eleven days at one a second; beyond it the ledger stops and says so
@@ -101,7 +102,7 @@ class LinkTally:
 
     # Bytes ---------------------------------------------------------------------------------------------------------
 
-    def note_raw(self, data: bytes) -> None:
+    def note_raw(self, data: Buffer) -> None:
         """Keep the first bytes and the count of each byte value, for telling what an unknown stream is."""
         if len(self.sample) < SAMPLE_BYTES:
             self.sample += data[: SAMPLE_BYTES - len(self.sample)]
@@ -125,8 +126,16 @@ class LinkTally:
     # Frames --------------------------------------------------------------------------------------------------------
 
     def add_frames(
-        self, decoded: Decoded, number: Ints, time_ns: Ints, observed: Bools, timed: Bools, with_id: Bools,
-        first_of_epoch: Bools, arrival_ns: Ints, axis: SessionAxis,
+        self,
+        decoded: Decoded,
+        number: Ints,
+        time_ns: Ints,
+        observed: Bools,
+        timed: Bools,
+        with_id: Bools,
+        first_of_epoch: Bools,
+        arrival_ns: Ints,
+        axis: SessionAxis,
     ) -> None:
         """Add a stretch of frames with what the engine has worked out for each."""
         frames = decoded.frames
@@ -227,7 +236,9 @@ class LinkTally:
         systems = np.array([system_of(int(t)) or 0 for t in number])
         for system in np.unique(systems[use]):
             self.systems.setdefault(int(system), SystemTally())
-            self.levels.setdefault(int(system), set()).update(int(t) for t in np.unique(number[use & (systems == system)]))
+            self.levels.setdefault(int(system), set()).update(
+                int(t) for t in np.unique(number[use & (systems == system)])
+            )
         if not len(cells):
             return
         keep = use[cells["frame"].astype(np.int64)]
@@ -236,7 +247,10 @@ class LinkTally:
             tally = self.systems.setdefault(int(system), SystemTally())
             tally.cn0.add(cells["cn0_dbhz"][pick])
             self._satellites_per_epoch(
-                int(system), tally, time_ns[cells["frame"][pick].astype(np.int64)], cells["satellite"][pick].astype(np.int64)
+                int(system),
+                tally,
+                time_ns[cells["frame"][pick].astype(np.int64)],
+                cells["satellite"][pick].astype(np.int64),
             )
             signals, counts = np.unique(cells["signal"][pick], return_counts=True)
             for signal, count in zip(signals, counts, strict=True):
@@ -321,7 +335,9 @@ class LinkTally:
         """A 1032 has told where the physical base behind a computed one is."""
         tally = self.station(int(stations["station_id"][row]))
         tally.physical_ecef_m = (
-            float(stations["x_m"][row]), float(stations["y_m"][row]), float(stations["z_m"][row]),
+            float(stations["x_m"][row]),
+            float(stations["y_m"][row]),
+            float(stations["z_m"][row]),
         )
 
     # Figures -------------------------------------------------------------------------------------------------------

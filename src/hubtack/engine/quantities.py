@@ -83,7 +83,12 @@ class Quantities:
 
 
 def quantities(
-    epochs: Epochs, setup: Setup, *, arp_ecef_m: Floats, base_computed: NDArray[np.bool_], obs_utc_ms: Floats,
+    epochs: Epochs,
+    setup: Setup,
+    *,
+    arp_ecef_m: Floats,
+    base_computed: NDArray[np.bool_],
+    obs_utc_ms: Floats,
     heading_deg: Floats,
 ) -> Quantities:
     """Figures of each epoch, given the link as it was known then.
@@ -169,7 +174,12 @@ def _age_of_stream(tod_ms: Ints, obs_utc_ms: Floats) -> Floats:
 
 
 def _budget(
-    epochs: Epochs, setup: Setup, fix: Ints, baseline_m: Floats, base_computed: NDArray[np.bool_], age_s: Floats,
+    epochs: Epochs,
+    setup: Setup,
+    fix: Ints,
+    baseline_m: Floats,
+    base_computed: NDArray[np.bool_],
+    age_s: Floats,
     heading_deg: Floats,
 ) -> tuple[Floats, Floats, Floats, float]:
     """Vertical shares (N, 7) and the two horizontal sigmas at the edge, along and across the reach. [m]
@@ -202,8 +212,8 @@ def _budget(
     sigma_heading_rad = PAIR_SIGMA_ACROSS_M / separation_m
     heading_part = np.where(np.isnan(heading_deg), 0.0, sigma_heading_rad * setup.reach_m)
     tilt_part = np.radians(setup.tilt_sigma_deg) * setup.reach_m
-    step_v = np.where(np.isnan(epochs.height_decimals), 0.0, 10.0 ** -epochs.height_decimals) * STEP_TO_SIGMA
-    step_h = np.where(np.isnan(epochs.minute_decimals), 0.0, 10.0 ** -epochs.minute_decimals)
+    step_v = np.where(np.isnan(epochs.height_decimals), 0.0, 10.0**-epochs.height_decimals) * STEP_TO_SIGMA
+    step_h = np.where(np.isnan(epochs.minute_decimals), 0.0, 10.0**-epochs.minute_decimals)
     step_h = step_h * MINUTE_OF_ARC_M * STEP_TO_SIGMA
 
     common_h = growth * growth + setup.linkage_sigma_m**2 + step_h * step_h

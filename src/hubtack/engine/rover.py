@@ -41,8 +41,12 @@ class LinkAtRows:
     def none(cls, n: int) -> LinkAtRows:
         """No link: N rows in which nothing is known of it."""
         return cls(
-            arp_ecef_m=np.full((n, 3), np.nan), base_computed=np.zeros(n, dtype=bool), obs_utc_ms=np.full(n, np.nan),
-            station_id=np.full(n, np.nan), latch_bits=np.zeros(n, dtype=np.int64), healthy=np.zeros(n, dtype=bool),
+            arp_ecef_m=np.full((n, 3), np.nan),
+            base_computed=np.zeros(n, dtype=bool),
+            obs_utc_ms=np.full(n, np.nan),
+            station_id=np.full(n, np.nan),
+            latch_bits=np.zeros(n, dtype=np.int64),
+            healthy=np.zeros(n, dtype=bool),
         )
 
 
@@ -78,7 +82,10 @@ class RoverEngine:
             return rows
         silent_ns = jd.silent_limit_ns(track, self.setup)
         self.tally.add(
-            epochs, rows.q, rows.judged, silent_ns=silent_ns,
+            epochs,
+            rows.q,
+            rows.judged,
+            silent_ns=silent_ns,
             working_moved_s=self.setup.limit("working_moved_s"),
             working_speed_max_m_s=self.setup.limit("working_speed_max_km_h") / 3.6,
         )
@@ -97,12 +104,22 @@ class RoverEngine:
     ) -> tuple[JudgedRows, jd.Track, tuple[int, float] | None]:
         heading_deg, heading = self._held_heading(epochs)
         q = quantities(
-            epochs, self.setup, arp_ecef_m=link.arp_ecef_m, base_computed=link.base_computed,
-            obs_utc_ms=link.obs_utc_ms, heading_deg=heading_deg,
+            epochs,
+            self.setup,
+            arp_ecef_m=link.arp_ecef_m,
+            base_computed=link.base_computed,
+            obs_utc_ms=link.obs_utc_ms,
+            heading_deg=heading_deg,
         )
         judged, track = jd.judge_rows(
-            self.track, epochs, q, self.setup, arrival_ns=arrival_ns, latch_bits=link.latch_bits,
-            compare_ages=self.compare_ages, checked=checked,
+            self.track,
+            epochs,
+            q,
+            self.setup,
+            arrival_ns=arrival_ns,
+            latch_bits=link.latch_bits,
+            compare_ages=self.compare_ages,
+            checked=checked,
         )
         return JudgedRows(epochs, q, judged), track, heading
 

@@ -40,7 +40,7 @@ class View:
 
     def has(self, code: str) -> Bools:
         """Rows at which the reason holds."""
-        return (self.judged.bits & BIT[code]) != 0
+        return np.asarray((self.judged.bits & BIT[code]) != 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,23 +60,46 @@ def _few_satellites(v: View) -> Bools:
 
 CONDITIONS: tuple[Condition, ...] = (
     Condition("heading_lost", lambda v: v.has("heading_lost"), ("heading_lost",), 1.0, 3.0),
-    Condition("poor_geometry", lambda v: v.q.pdop > v.setup.limit("pdop_warn"), ("poor_geometry", "rtk_float", "no_fix"), 5.0, 10.0),
+    Condition(
+        "poor_geometry",
+        lambda v: v.q.pdop > v.setup.limit("pdop_warn"),
+        ("poor_geometry", "rtk_float", "no_fix"),
+        5.0,
+        10.0,
+    ),
     Condition("few_satellites", _few_satellites, ("few_satellites", "rtk_float", "no_fix"), 5.0, 10.0),
     Condition(
-        "not_using_corrections", lambda v: v.healthy_link & ((v.q.fix == ft.AUTONOMOUS) | (v.q.fix == ft.DIFFERENTIAL)),
-        ("autonomous", "differential"), "not_using_s", 5.0,
+        "not_using_corrections",
+        lambda v: v.healthy_link & ((v.q.fix == ft.AUTONOMOUS) | (v.q.fix == ft.DIFFERENTIAL)),
+        ("autonomous", "differential"),
+        "not_using_s",
+        5.0,
     ),
     Condition("stuck_float", lambda v: v.healthy_link & (v.q.fix == ft.FLOAT), ("rtk_float",), "stuck_float_s", 3.0),
     Condition("long_baseline", lambda v: v.q.baseline_m > v.setup.limit("baseline_warn_m"), ("rtk_float",), 5.0, 30.0),
     Condition("frozen_position", lambda v: v.judged.frozen, ("frozen_position",), 0.0, 2.0),
-    Condition("suspect_fix", lambda v: v.judged.jump | v.has("age_contradiction"), ("suspect_fix", "age_contradiction"), 0.0, 5.0),
-    Condition("clock_mismatch", lambda v: v.has("rover_late") | v.has("restarted"), ("rover_late", "restarted"), 0.0, 10.0),
+    Condition(
+        "suspect_fix",
+        lambda v: v.judged.jump | v.has("age_contradiction"),
+        ("suspect_fix", "age_contradiction"),
+        0.0,
+        5.0,
+    ),
+    Condition(
+        "clock_mismatch", lambda v: v.has("rover_late") | v.has("restarted"), ("rover_late", "restarted"), 0.0, 10.0
+    ),
     # Not codes of their own: stretches that link findings explain.
     Condition("fix:float", lambda v: v.q.fix == ft.FLOAT, ("rtk_float",), 0.0, 2.0),
     Condition("fix:autonomous", lambda v: v.q.fix == ft.AUTONOMOUS, ("autonomous",), 0.0, 2.0),
-    Condition("age:old", lambda v: v.has("corrections_old") | v.has("corrections_ageing"), ("corrections_old",), 0.0, 2.0),
+    Condition(
+        "age:old", lambda v: v.has("corrections_old") | v.has("corrections_ageing"), ("corrections_old",), 0.0, 2.0
+    ),
     Condition("contradiction:status", lambda v: v.has("status_contradiction"), ("status_contradiction",), 0.0, 2.0),
 )
+
+
+_STREAM_OFFSET_S = 1000.0  # the histogram counts from 0 up; a stream can be ahead of the rover
+_FIELDS = ("age_s", "sigma_up_m", "pdop", "n_tracked", "heading_deg", "geoid_separation_m", "satellites", "station_id")
 
 
 @dataclass(slots=True)
@@ -108,9 +131,7 @@ class RoverEvidence:
             runs[c.code] = Runs(int(least_s * _S), int(c.bridge_s * _S))
         return cls(setup=setup, runs=runs)
 
-    def add(
-        self, epochs: Epochs, q: Quantities, judged: Judged, link: object, before: Track, silent_ns: int
-    ) -> None:
+    def add(self, epochs: Epochs, q: Quantities, judged: Judged, link: object, before: Track, silent_ns: int) -> None:
         """Add a committed block."""
         healthy = getattr(link, "healthy", np.zeros(len(epochs), dtype=bool))
         view = View(epochs, q, judged, healthy, self.setup)
@@ -165,10 +186,6 @@ class RoverEvidence:
     def station_texts(self) -> dict[str, int]:
         """Station IDs the rover named, as text, with how often."""
         return {unpack_text(packed): count for packed, count in self.station_ids.items()}
-
-
-_STREAM_OFFSET_S = 1000.0  # the histogram counts from 0 up; a stream can be ahead of the rover
-_FIELDS = ("age_s", "sigma_up_m", "pdop", "n_tracked", "heading_deg", "geoid_separation_m", "satellites", "station_id")
 
 
 def _fmin(so_far: float, column: Floats) -> float:

@@ -7,6 +7,7 @@ bounded: past 200 the two nearest neighbours at the end are merged.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -53,7 +54,7 @@ class Runs:
         owned_sum = np.concatenate(([0], np.cumsum(owned_ns)))
         count_sum = np.concatenate(([0], np.cumsum(holds)))
         bounds = np.concatenate(([0], edges, [n]))
-        for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+        for a, b in itertools.pairwise(bounds):
             start_ns = int(time_ns[a])
             if holds[a]:
                 self._begin(start_ns)

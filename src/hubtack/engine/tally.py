@@ -122,7 +122,13 @@ class Tally:
     sample: tuple[int, float, float, float, float] | None = None  # run second, ECEF, heading at the last sample
 
     def add(
-        self, epochs: Epochs, q: Quantities, judged: Judged, *, silent_ns: int, working_moved_s: float,
+        self,
+        epochs: Epochs,
+        q: Quantities,
+        judged: Judged,
+        *,
+        silent_ns: int,
+        working_moved_s: float,
         working_speed_max_m_s: float,
     ) -> None:
         """Add N judged rows that follow those added before."""
@@ -198,7 +204,8 @@ class Tally:
         turned = np.abs((heading - heading_before + 180.0) % 360.0 - 180.0) > 1.5
         moved |= turned | (epochs.speed_m_s[index] > 0.15)
         if len(index):
-            self.sample = (int(second[index[-1]]), *(float(v) for v in pos[-1]), float(heading[-1]))
+            x_m, y_m, z_m = (float(v) for v in pos[-1])
+            self.sample = (int(second[index[-1]]), x_m, y_m, z_m, float(heading[-1]))
         never = np.iinfo(np.int64).min // 4
         event_ns = np.full(len(second), never, dtype=np.int64)
         event_ns[index[moved]] = judged.run_ns[index[moved]]

@@ -98,17 +98,24 @@ class Assembler:
 
     def open_rows(self) -> Epochs:
         """The open rows as they stand; a later sentence may still add to them."""
-        twin = Assembler(dict(self.pending), _Carry(
-            self.carry.anchor_ms, self.carry.segment, self.carry.last_main_ms,
-            self.carry.last_main_segment, self.carry.gst,
-        ))
+        twin = Assembler(
+            dict(self.pending),
+            _Carry(
+                self.carry.anchor_ms,
+                self.carry.segment,
+                self.carry.last_main_ms,
+                self.carry.last_main_segment,
+                self.carry.gst,
+            ),
+        )
         return twin._run(final=True)
 
     def _run(self, *, final: bool) -> Epochs:
         timed = [(kind, rows) for kind in TIMED if (rows := self.pending.get(kind)) is not None and len(rows)]
         times = [rows["time_ms"] for _, rows in timed]
         known = [~np.isnan(t) for t in times]
-        ends = np.concatenate([rows.end[k] for (_, rows), k in zip(timed, known, strict=True)]) if timed else np.zeros(0)
+        parts = [rows.end[k] for (_, rows), k in zip(timed, known, strict=True)]
+        ends: Ints = np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
         if len(ends) == 0:
             self._drop_strays()
             return Epochs.blank(0)
@@ -272,8 +279,16 @@ def _stamp(epochs: Epochs, row: Ints, rows: Rows) -> None:
 
 
 _POSITION = (
-    "latitude_deg", "longitude_deg", "satellites", "hdop", "h_geoid_m", "geoid_separation_m", "age_s", "station_id",
-    "minute_decimals", "height_decimals",
+    "latitude_deg",
+    "longitude_deg",
+    "satellites",
+    "hdop",
+    "h_geoid_m",
+    "geoid_separation_m",
+    "age_s",
+    "station_id",
+    "minute_decimals",
+    "height_decimals",
 )
 
 
@@ -371,8 +386,10 @@ _FILL: Mapping[str, Callable[[Epochs, Ints, Rows], None]] = {
     "GGA": _fill_gga,
     "GNS": _fill_gns,
     "RMC": _fill_rmc,
-    "GST": _fill_named(("sigma_major_m", "sigma_minor_m", "orientation_deg", "sigma_north_m", "sigma_east_m", "sigma_up_m")),
-    "GBS": lambda epochs, row, rows: _stamp(epochs, row, rows),
+    "GST": _fill_named(
+        ("sigma_major_m", "sigma_minor_m", "orientation_deg", "sigma_north_m", "sigma_east_m", "sigma_up_m")
+    ),
+    "GBS": _stamp,
     "HDT": _fill_heading(1.0),
     "THS": _fill_heading(2.0),
     "GSA": _fill_gsa,
@@ -381,4 +398,5 @@ _FILL: Mapping[str, Callable[[Epochs, Ints, Rows], None]] = {
     "ZDA": _fill_zda,
 }
 
-assert set(_FILL) == set(KINDS) and set(COLUMNS) >= set(_POSITION)
+assert set(_FILL) == set(KINDS)
+assert set(COLUMNS) >= set(_POSITION)

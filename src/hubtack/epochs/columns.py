@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,9 +105,10 @@ class Epochs:
     @classmethod
     def blank(cls, n: int) -> Epochs:
         """``n`` rows in which nothing is known."""
-        return cls(**{
+        columns: dict[str, Any] = {
             name: np.zeros(n, dtype=np.int64) if name in INT_COLUMNS else np.full(n, np.nan) for name in COLUMNS
-        })
+        }
+        return cls(**columns)
 
     def take(self, index: slice | NDArray[np.bool_] | Ints) -> Epochs:
         """The rows that ``index`` picks."""

@@ -9,7 +9,8 @@ Looks = Literal["rtcm3", "rtcm2", "nmea", "html", "text", "compressed", "unknown
 WORDS: dict[str, str] = {
     "rtcm3": "RTCM 3", "rtcm2": "RTCM 2, an older format", "nmea": "NMEA sentences of a receiver",
     "html": "a web page: a portal or proxy answers in place of the base", "text": "plain text",
-    "compressed": "compressed data", "unknown": "nothing Hubtack knows: another receiver's own format, or a wrong serial speed",
+    "compressed": "compressed data",
+    "unknown": "nothing Hubtack knows: another receiver's own format, or a wrong serial speed",
 }  # fmt: skip
 
 _MAGIC = (b"\x1f\x8b", b"BZh", b"\xfd7zXZ\x00", b"PK\x03\x04", b"\x28\xb5\x2f\xfd")

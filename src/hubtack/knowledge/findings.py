@@ -36,7 +36,9 @@ def _r(
 
 
 _LAMP = "does the receive lamp of the radio blink once a second? yes: cable, serial speed, wiring between radio and receiver"
-_LAMP_NO = "no: is the base transmitting; antenna, frequency, channel spacing, air rate, protocol, error correction; range"
+_LAMP_NO = (
+    "no: is the base transmitting; antenna, frequency, channel spacing, air rate, protocol, error correction; range"
+)
 _CHECK = "check on a control mark before digging to grade"
 
 FINDINGS: tuple[FindingRule, ...] = (

@@ -24,7 +24,13 @@ FIX_TYPES: tuple[FixType, ...] = (
     FixType("rtk_float", "RTK float", (5,), 0.20, "0.2 to 0.5 m: common practice, no source"),
     FixType("rtk_fixed", "RTK fixed", (4,), 0.0, "judged by GST and the receiver's constant + ppm"),
     # 3 (precise service), 6 (estimated), 7 (manual), 8 (simulator), and 9, which some receivers use outside the standard
-    FixType("other", "other", (3, 6, 7, 8, 9), 2.0, "never infer centimetres from the number alone: common practice, no source"),
+    FixType(
+        "other",
+        "other",
+        (3, 6, 7, 8, 9),
+        2.0,
+        "never infer centimetres from the number alone: common practice, no source",
+    ),
 )
 
 INDEX: Mapping[str, int] = {fix.key: i for i, fix in enumerate(FIX_TYPES)}

@@ -29,15 +29,24 @@ LIMITS: tuple[Limit, ...] = (
     Limit("epoch_interval_warn_s", 1.0, "s", "a slower rover is reported (rover_fields) when live", _PRACTICE),
     Limit("correction_age_warn_s", 5.0, "s", "age of corrections: warn", _PRACTICE),
     Limit("correction_age_rough_s", 10.0, "s", "age of corrections: ROUGH at most", _PRACTICE),
-    Limit("correction_age_hold_s", 30.0, "s", "age of corrections: HOLD; receivers drop the fix at 10 to 60 s", _PRACTICE),
-    Limit("age_contradiction_s", 2.0, "s", "age in GGA against age of the stream: contradiction beyond this", _PRACTICE),
+    Limit(
+        "correction_age_hold_s", 30.0, "s", "age of corrections: HOLD; receivers drop the fix at 10 to 60 s", _PRACTICE
+    ),
+    Limit(
+        "age_contradiction_s", 2.0, "s", "age in GGA against age of the stream: contradiction beyond this", _PRACTICE
+    ),
     Limit("pdop_warn", 4.0, "", "PDOP: warn", _NGS_RT3),
     Limit("pdop_hold", 6.0, "", "PDOP: HOLD", "same guideline, class RT4, the loosest"),
     Limit("satellites_warn", 7.0, "satellites", "satellites used: fewer warns", "same guideline, class RT1"),
     Limit("satellites_hold", 5.0, "satellites", "satellites used: fewer is HOLD", _NGS_RT3),
     Limit("common_warn", 6.0, "satellites", "satellites common to base and rover: fewer warns", _PRACTICE),
-    Limit("common_stop", 5.0, "satellites", "satellites common to base and rover: fewer cannot fix", "five unknowns of a "
-          "two-epoch fix; trade article series on the NGS best methods"),
+    Limit(
+        "common_stop",
+        5.0,
+        "satellites",
+        "satellites common to base and rover: fewer cannot fix",
+        "five unknowns of a two-epoch fix; trade article series on the NGS best methods",
+    ),
     Limit("baseline_warn_m", 15_000.0, "m", "baseline: warn", _PRACTICE),
     Limit("baseline_no_grade_m", 20_000.0, "m", "baseline: no GRADE", _NGS_RT3),
     Limit("base_position_listen_s", 60.0, "s", "1005/1006 is judged after listening this long", _PRACTICE),
@@ -65,8 +74,13 @@ LIMITS: tuple[Limit, ...] = (
     Limit("settle_fix_s", 10.0, "s", "settling after a new fix", _PRACTICE),
     Limit("settle_jump_s", 30.0, "s", "settling after a jump, a restart or a cleared latch", _PRACTICE),
     Limit("gst_hold_s", 2.0, "s", "a slower GST is held for this long", _PRACTICE),
-    Limit("float_floor_m", 0.20, "m", "1 sigma of a float solution is never better", "reference guidelines: RTK float 0.2 to 0.5 m; "
-          + _PRACTICE),
+    Limit(
+        "float_floor_m",
+        0.20,
+        "m",
+        "1 sigma of a float solution is never better",
+        "reference guidelines: RTK float 0.2 to 0.5 m; " + _PRACTICE,
+    ),
     Limit("wrong_base_m", 100.0, "m", "ARP farther than this from the site's base: another base", _PRACTICE),
     Limit("base_moved_m", 0.05, "m", "a change of the broadcast ARP that counts as moved", _PRACTICE),
     Limit("computed_base_m", 500.0, "m", "an ARP this near to the position sent is computed by a network", _PRACTICE),

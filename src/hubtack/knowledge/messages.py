@@ -6,15 +6,34 @@ from collections.abc import Mapping
 
 GPS, GLONASS, GALILEO, BEIDOU, QZSS, NAVIC, SBAS = range(1, 8)
 SYSTEMS: Mapping[int, str] = {
-    GPS: "GPS", GLONASS: "GLONASS", GALILEO: "Galileo", BEIDOU: "BeiDou", QZSS: "QZSS", NAVIC: "NavIC", SBAS: "SBAS",
+    GPS: "GPS",
+    GLONASS: "GLONASS",
+    GALILEO: "Galileo",
+    BEIDOU: "BeiDou",
+    QZSS: "QZSS",
+    NAVIC: "NavIC",
+    SBAS: "SBAS",
 }
 
 # First message number of each system's MSM family, less one: 1071 is GPS MSM1.
 MSM_BASE: Mapping[int, int] = {
-    1070: GPS, 1080: GLONASS, 1090: GALILEO, 1100: SBAS, 1110: QZSS, 1120: BEIDOU, 1130: NAVIC,
+    1070: GPS,
+    1080: GLONASS,
+    1090: GALILEO,
+    1100: SBAS,
+    1110: QZSS,
+    1120: BEIDOU,
+    1130: NAVIC,
 }
 LEGACY_OBSERVATIONS: Mapping[int, int] = {
-    1001: GPS, 1002: GPS, 1003: GPS, 1004: GPS, 1009: GLONASS, 1010: GLONASS, 1011: GLONASS, 1012: GLONASS,
+    1001: GPS,
+    1002: GPS,
+    1003: GPS,
+    1004: GPS,
+    1009: GLONASS,
+    1010: GLONASS,
+    1011: GLONASS,
+    1012: GLONASS,
 }
 
 _NAMES: Mapping[int, str] = {
@@ -57,8 +76,12 @@ def is_state_space(number: int) -> bool:
 def is_known(number: int) -> bool:
     """Whether the number is one that a base is known to send, so that a failed CRC is a damaged frame."""
     return (
-        number in _NAMES or system_of(number) is not None or is_state_space(number) or 4001 <= number <= 4095
-        or 1001 <= number <= 1039 or 1071 <= number <= 1137
+        number in _NAMES
+        or system_of(number) is not None
+        or is_state_space(number)
+        or 4001 <= number <= 4095
+        or 1001 <= number <= 1039
+        or 1071 <= number <= 1137
     )
 
 

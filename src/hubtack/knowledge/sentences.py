@@ -12,7 +12,16 @@ from dataclasses import dataclass
 from typing import Literal
 
 FieldKind = Literal[
-    "number", "time", "latitude", "longitude", "text", "hex", "date", "knots", "decimals", "minute_decimals",
+    "number",
+    "time",
+    "latitude",
+    "longitude",
+    "text",
+    "hex",
+    "date",
+    "knots",
+    "decimals",
+    "minute_decimals",
 ]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 from pathlib import Path
 from typing import Any
@@ -67,7 +68,8 @@ def _files_of(path: Path) -> SessionFiles:
         if len(with_frames) != 1:
             raise UsageError(
                 f"{path}: holds {len(with_frames)} correction logs; name one of them"
-                if with_frames else f"{path}: holds no correction log; expected RTCM 3 frames"
+                if with_frames
+                else f"{path}: holds no correction log; expected RTCM 3 frames"
             )
         return with_frames[0]
     open_bytes(path).close()  # missing, empty or not to be read: one clear line
@@ -91,10 +93,8 @@ def _judge_live(args: argparse.Namespace, spec: SourceSpec, site: Site) -> int:
     try:
         with Hub([reader]) as hub, screen:
             run = LiveRun(session, hub, lambda rows: None, screen.look, for_s=args.for_s, draw_s=0.5)
-            try:
+            with contextlib.suppress(KeyboardInterrupt):
                 run.loop()
-            except KeyboardInterrupt:
-                pass
     except SourceError as err:
         _say(str(err))
         if args.json:

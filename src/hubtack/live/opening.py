@@ -50,8 +50,15 @@ def open_sources(args: argparse.Namespace) -> Opened:
     is_live = bool(live)
     kinds = {role: spec.kind for role, spec in live.items()}
     setup = setup_of(site, has_arrival=is_live, has_corrections="corrections" in (logs | live))
-    session = Session(setup, link_setup_of(site, kinds.get("corrections") or kinds.get("rover") or "file",
-                                           has_arrival=is_live, near=getattr(args, "near", None)))
+    session = Session(
+        setup,
+        link_setup_of(
+            site,
+            kinds.get("corrections") or kinds.get("rover") or "file",
+            has_arrival=is_live,
+            near=getattr(args, "near", None),
+        ),
+    )
     session.link_role = "corrections" if "corrections" in (logs | live) else "rover"
     session.is_live = is_live
     readers: list[Reader] = []
@@ -78,9 +85,7 @@ def find_site(named: Path | None, source: str | None) -> Site:
     return default_site()
 
 
-def link_setup_of(
-    site: Site, kind: str, *, has_arrival: bool, near: tuple[float, float] | None = None
-) -> LinkSetup:
+def link_setup_of(site: Site, kind: str, *, has_arrival: bool, near: tuple[float, float] | None = None) -> LinkSetup:
     """What the link's engine must know of a site."""
     base = site.site.base
     return LinkSetup(
@@ -98,11 +103,14 @@ def link_setup_of(
 def _sources(args: argparse.Namespace, site: Site) -> tuple[dict[str, Path], dict[str, SourceSpec]]:
     """Logs and live sources by role."""
     named: dict[str, str | None] = {
-        "rover": args.rover, "second_antenna": args.second_antenna, "corrections": args.corrections,
+        "rover": args.rover,
+        "second_antenna": args.second_antenna,
+        "corrections": args.corrections,
     }
     if args.source is None and not any(named.values()):
         named = {
-            "rover": site.rover.source, "second_antenna": site.second_antenna.source,
+            "rover": site.rover.source,
+            "second_antenna": site.second_antenna.source,
             "corrections": site.corrections.source,
         }
         if not any(named.values()):
@@ -144,7 +152,9 @@ def _logs_of(path: Path) -> dict[str, Path]:
         )
     if len(found.sessions) > 1:
         names = ", ".join(s.name for s in found.sessions[:4])
-        raise UsageError(f"{path}: holds {len(found.sessions)} sessions ({names} ...); name one of them, or use hubtack audit")
+        raise UsageError(
+            f"{path}: holds {len(found.sessions)} sessions ({names} ...); name one of them, or use hubtack audit"
+        )
     return roles_of(found.sessions[0])
 
 
@@ -160,9 +170,7 @@ def roles_of(files: SessionFiles) -> dict[str, Path]:
     return logs
 
 
-def _live_reader(
-    spec: SourceSpec, role: str, session: Session, site: Site, near: tuple[float, float] | None
-) -> Reader:
+def _live_reader(spec: SourceSpec, role: str, session: Session, site: Site, near: tuple[float, float] | None) -> Reader:
     from hubtack.readers.opening import open_reader
 
     return open_reader(spec, role, near=near, position=session.rover_position, site=site)

@@ -97,7 +97,9 @@ class LogPlayer:
             emit(Notice(role, SourceState.ENDED, "end of the log"))
 
     def _play(self, emit: Callable[[Event], None], stop: threading.Event) -> None:
-        merged = heapq.merge(*(self._ordered(role, path) for role, path in self.logs.items()), key=lambda p: (p[0], p[1]))
+        merged = heapq.merge(
+            *(self._ordered(role, path) for role, path in self.logs.items()), key=lambda p: (p[0], p[1])
+        )
         start_s, first_ms = self.clock(), None
         for time_ms, _, role, data in merged:
             if stop.is_set():

@@ -47,9 +47,15 @@ def ready(args: argparse.Namespace) -> int:
         return not passed
 
     with Hub(opened.readers) as hub:
-        run = LiveRun(session, hub, lambda rows: None, look, draw_s=0.0 if not opened.is_live else 0.25,
-                      for_s=args.for_s if opened.is_live or args.speed else None,
-                      time_scale=1.0 if opened.is_live else args.speed)
+        run = LiveRun(
+            session,
+            hub,
+            lambda rows: None,
+            look,
+            draw_s=0.0 if not opened.is_live else 0.25,
+            for_s=args.for_s if opened.is_live or args.speed else None,
+            time_scale=1.0 if opened.is_live else args.speed,
+        )
         run.loop()
         elapsed_ns = run.elapsed_ns(run.mono()) if opened.is_live else 0
     if not passed:
@@ -59,7 +65,9 @@ def ready(args: argparse.Namespace) -> int:
         passed = accepts(snap) and held_s() >= args.hold
     snap = shown.current(elapsed_ns, True)
     if args.json:
-        print(json.dumps(watch_document(snap, lambda f: finding_document(f, session.axis), kind="ready"), allow_nan=False))
+        print(
+            json.dumps(watch_document(snap, lambda f: finding_document(f, session.axis), kind="ready"), allow_nan=False)
+        )
     else:
         print(("ready: " if passed else "not ready: ") + summary(snap, opened))
     if passed:

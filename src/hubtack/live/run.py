@@ -114,4 +114,3 @@ class LiveRun:
             self.refused.append(event)
         elif event.state is SourceState.FAILED:
             self.failed = True
-

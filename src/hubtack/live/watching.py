@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import sys
 from collections.abc import Callable
@@ -42,7 +43,10 @@ class Shown:
             self.findings = tuple(self.session.findings(elapsed_ns))
             self.found_at_ns = now_ns
         return snapshot(
-            self.session, elapsed_ns, allow_partial=partial, findings=self.findings,
+            self.session,
+            elapsed_ns,
+            allow_partial=partial,
+            findings=self.findings,
             link=self.session.link_line(elapsed_ns),
         )
 
@@ -75,12 +79,14 @@ def _finish(run: LiveRun, opened: Opened, last: Standing) -> int:
 
 
 def _run(
-    args: argparse.Namespace, opened: Opened, hub: Hub, on_rows: Callable[[JudgedRows], None],
-    on_look: Callable[[int, bool], bool], for_s: float | None,
+    args: argparse.Namespace,
+    opened: Opened,
+    hub: Hub,
+    on_rows: Callable[[JudgedRows], None],
+    on_look: Callable[[int, bool], bool],
+    for_s: float | None,
 ) -> LiveRun:
-    return LiveRun(
-        opened.session, hub, on_rows, on_look, for_s=for_s, time_scale=1.0 if opened.is_live else args.speed
-    )
+    return LiveRun(opened.session, hub, on_rows, on_look, for_s=for_s, time_scale=1.0 if opened.is_live else args.speed)
 
 
 def _once(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
@@ -92,8 +98,14 @@ def _once(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
             return True
         return opened.session.rover.tally.epochs == 0
 
-    run = _run(args, opened, hub, lambda rows: None, look, args.for_s if args.for_s is not None else
-               (ONCE_WAIT_S if opened.is_live else None))
+    run = _run(
+        args,
+        opened,
+        hub,
+        lambda rows: None,
+        look,
+        args.for_s if args.for_s is not None else (ONCE_WAIT_S if opened.is_live else None),
+    )
     run.loop()
     if not opened.is_live:
         opened.session.close()
@@ -214,10 +226,8 @@ def _screen(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
             return True
 
         run = _run(args, opened, hub, lambda rows: None, look, args.for_s)
-        try:
+        with contextlib.suppress(KeyboardInterrupt):
             run.loop()
-        except KeyboardInterrupt:
-            pass
     return _last_word(run, opened, shown)
 
 
@@ -254,10 +264,8 @@ def _plain(args: argparse.Namespace, opened: Opened, hub: Hub, shown: Shown) -> 
         return True
 
     run = _run(args, opened, hub, rows, look, args.for_s)
-    try:
+    with contextlib.suppress(KeyboardInterrupt):
         run.loop()
-    except KeyboardInterrupt:
-        pass
     if not opened.is_live:
         rows(opened.session.close())
     return _last_word(run, opened, shown)

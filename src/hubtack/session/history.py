@@ -29,8 +29,13 @@ class History:
         opens[1:] = second[1:] != second[:-1]
         opens[0] = second[0] != self._second
         for i in np.flatnonzero(opens)[-KEPT_S:]:
-            self.points.append(HistoryPoint(
-                int(rows.epochs.time_ns[i]), int(rows.judged.verdict[i]), int(rows.q.fix[i]),
-                float(rows.judged.age_s[i]), float(rows.q.edge_vertical_95_m[i]),
-            ))
+            self.points.append(
+                HistoryPoint(
+                    int(rows.epochs.time_ns[i]),
+                    int(rows.judged.verdict[i]),
+                    int(rows.q.fix[i]),
+                    float(rows.judged.age_s[i]),
+                    float(rows.q.edge_vertical_95_m[i]),
+                )
+            )
         self._second = int(second[-1])

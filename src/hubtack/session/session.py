@@ -7,6 +7,7 @@ whatever the cut.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -16,11 +17,11 @@ from numpy.typing import NDArray
 
 from hubtack.decode.decoder import Decoder
 from hubtack.decode.tables import Decoded
+from hubtack.diagnosis.episode import Finding
 from hubtack.diagnosis.fold import findings_of
 from hubtack.diagnosis.link_families import LinkView, link_episodes, rtk_ready
 from hubtack.diagnosis.rover_families import rover_episodes
 from hubtack.diagnosis.rover_view import RoverView
-from hubtack.diagnosis.episode import Finding
 from hubtack.engine.axis import DAY_MS, SessionAxis
 from hubtack.engine.judge import Track
 from hubtack.engine.link import COMPUTED, LinkEngine, LinkSetup
@@ -195,7 +196,7 @@ class Session:
         segment, origin_ns = self._segment if self._segment is not None else (-1, 0)
         starts = np.flatnonzero(np.concatenate(([epochs.segment[0] != segment], np.diff(epochs.segment) != 0)))
         bounds = [0, *(int(i) for i in starts if i), len(epochs)]
-        for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+        for a, b in itertools.pairwise(bounds):
             if int(epochs.segment[a]) != segment:
                 segment = int(epochs.segment[a])
                 tod_ns = int(epochs.tod_ms[a]) * 1_000_000
@@ -207,7 +208,7 @@ class Session:
         return epochs
 
     def _learn_date(self, epochs: Epochs, a: int, b: int, origin_ns: int) -> None:
-        """RMC and ZDA say on which day the midnight lies that ``tod_ms`` counts from; a logger's stamp is a fallback."""
+        """RMC and ZDA say on which day the midnight lies that ``tod_ms`` counts from; else a logger's stamp does."""
         known = np.flatnonzero(~np.isnan(epochs.date_day[a:b]))
         if len(known):
             self.axis.learn_date(int(epochs.date_day[a + known[0]]), origin_ns, "rmc")
@@ -417,7 +418,11 @@ class Session:
         if start_ns is None:
             start_ns = self.rover.tally.first_ns if self.rover.tally.first_ns is not None else now_ns
         return LinkView(
-            self.link, self.rover_view(now_ns), start_ns, now_ns, expects=self.expects_link,
+            self.link,
+            self.rover_view(now_ns),
+            start_ns,
+            now_ns,
+            expects=self.expects_link,
             source_codes=self._source_codes(start_ns),
         )
 
@@ -431,8 +436,13 @@ class Session:
         """Findings as they stand now; recomputed, never stored."""
         view = self.link_view(elapsed_ns)
         episodes = rover_episodes(
-            self.rover.evidence, self.rover.tally, self.rover.track, self.setup, now_ns=view.now_ns,
-            expects_rover="rover" in self.expected, live=self.is_live,
+            self.rover.evidence,
+            self.rover.tally,
+            self.rover.track,
+            self.setup,
+            now_ns=view.now_ns,
+            expects_rover="rover" in self.expected,
+            live=self.is_live,
         )
         if self.has_link():
             episodes.extend(link_episodes(view))

@@ -19,7 +19,11 @@ _DAY_S = 86_400
 
 
 def snapshot(
-    session: Session, elapsed_ns: int, *, allow_partial: bool, findings: tuple[Finding, ...] = (),
+    session: Session,
+    elapsed_ns: int,
+    *,
+    allow_partial: bool,
+    findings: tuple[Finding, ...] = (),
     link: LinkLine | None = None,
 ) -> Snapshot:
     """The state ``elapsed_ns`` after the newest row arrived, open rows included."""
@@ -48,7 +52,12 @@ def row_standings(session_since_ns: int, verdict_before: int, rows: JudgedRows) 
 
 
 def of_row(
-    session: Session, rows: JudgedRows, i: int, standing: Standing, elapsed_ns: int, findings: tuple[Finding, ...],
+    session: Session,
+    rows: JudgedRows,
+    i: int,
+    standing: Standing,
+    elapsed_ns: int,
+    findings: tuple[Finding, ...],
     link: LinkLine | None,
 ) -> Snapshot:
     """The snapshot of one judged row, ``elapsed_ns`` later."""
@@ -105,14 +114,38 @@ def _empty(session: Session, standing: Standing, findings: tuple[Finding, ...], 
     nan = math.nan
     baseline_m = nan if setup.assumed_baseline_m is None else setup.assumed_baseline_m
     return Snapshot(
-        time_ns=0, utc=None, clock="--:--:--", standing=standing, verdict_since_utc=None, next_step=next_step(standing),
-        fix=0, fix_for_s=nan, age_s=nan, baseline_m=nan, baseline_bearing_deg=nan, up_from_base_m=nan, heading_deg=nan,
-        heading_sigma_deg=nan, heading_required=setup.pair_separation_m is not None, edge_vertical_95_m=nan,
-        edge_horizontal_95_m=nan, tolerance_vertical_95_m=setup.tolerance_vertical_95_m,
-        tolerance_horizontal_95_m=setup.tolerance_horizontal_95_m, job_class=setup.job_class,
-        best_vertical_95_m=best_possible_vertical_95_m(setup, baseline_m), shares_vertical_m=(), sigma_along_m=nan,
-        sigma_across_m=nan, satellites=nan, hdop=nan, pdop=nan, base_id=session.base_id(),
-        base_computed=session.base_computed(), link=link or LinkLine(), findings=findings, notices=session.notices(),
+        time_ns=0,
+        utc=None,
+        clock="--:--:--",
+        standing=standing,
+        verdict_since_utc=None,
+        next_step=next_step(standing),
+        fix=0,
+        fix_for_s=nan,
+        age_s=nan,
+        baseline_m=nan,
+        baseline_bearing_deg=nan,
+        up_from_base_m=nan,
+        heading_deg=nan,
+        heading_sigma_deg=nan,
+        heading_required=setup.pair_separation_m is not None,
+        edge_vertical_95_m=nan,
+        edge_horizontal_95_m=nan,
+        tolerance_vertical_95_m=setup.tolerance_vertical_95_m,
+        tolerance_horizontal_95_m=setup.tolerance_horizontal_95_m,
+        job_class=setup.job_class,
+        best_vertical_95_m=best_possible_vertical_95_m(setup, baseline_m),
+        shares_vertical_m=(),
+        sigma_along_m=nan,
+        sigma_across_m=nan,
+        satellites=nan,
+        hdop=nan,
+        pdop=nan,
+        base_id=session.base_id(),
+        base_computed=session.base_computed(),
+        link=link or LinkLine(),
+        findings=findings,
+        notices=session.notices(),
     )
 
 

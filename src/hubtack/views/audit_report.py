@@ -53,12 +53,16 @@ def print_audit(document: Mapping[str, Any], console: Console | None = None) -> 
         others = [f["code"] for f in session["findings"] if f["severity"] != "stop"]
         times = [session["duration_s"], verdict["grade"], verdict["rough"], verdict["hold"], session["lost_working_s"]]
         extra = (
-            str(session["fix_losses"]), _number(session["correction_age_s"]["p95"]),
+            str(session["fix_losses"]),
+            _number(session["correction_age_s"]["p95"]),
             _mm(session["edge_error_95_m"]["vertical_p95"]),
         )
         table.add_row(
-            Text(session["name"]), *((Text(session["machine"] or "-"),) if wide else ()), *(hours(t) for t in times),
-            *(extra if wide else ()), Text(", ".join([*(s.upper() for s in stops), *others]) or "none"),
+            Text(session["name"]),
+            *((Text(session["machine"] or "-"),) if wide else ()),
+            *(hours(t) for t in times),
+            *(extra if wide else ()),
+            Text(", ".join([*(s.upper() for s in stops), *others]) or "none"),
         )
     console.print(table)
     for session in document["sessions"]:
@@ -69,4 +73,6 @@ def print_audit(document: Mapping[str, Any], console: Console | None = None) -> 
             console.print(Text(f"  {finding['severity']:<5} {finding['summary']}"))
             if finding["next_steps"]:
                 console.print(Text(f"        do: {finding['next_steps'][0]}", style="dim"))
-    console.print(Text("Times are in h:mm:ss. Findings in capitals stop work. Positioning only: see hubtack audit --help."))
+    console.print(
+        Text("Times are in h:mm:ss. Findings in capitals stop work. Positioning only: see hubtack audit --help.")
+    )

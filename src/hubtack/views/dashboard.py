@@ -114,8 +114,11 @@ class Dashboard:
         clearance_m = snap.clearance_m()
         if clearance_m is not None:
             parts.insert(0, f"keep {self._clearance(clearance_m)} above grade")
-        parts.append("NOT CHECKED" if snap.checked is None else f"checked {snap.checked[0][11:16]}, "
-                     f"{small_text(snap.checked[1], self.unit, signed=True)}")
+        parts.append(
+            "NOT CHECKED"
+            if snap.checked is None
+            else f"checked {snap.checked[0][11:16]}, {small_text(snap.checked[1], self.unit, signed=True)}"
+        )
         return " | ".join(parts)
 
     def _clearance(self, clearance_m: float) -> str:
@@ -152,7 +155,9 @@ class Dashboard:
             for i in range(max(len(left), len(right))):
                 a = left[i] if i < len(left) else ("", "")
                 b = right[i] if i < len(right) else ("", "")
-                lines.append(_line((f"{a[0]:<12}", DIM), f"{a[1]:<{half - 13}.{half - 13}} ", (f"{b[0]:<12}", DIM), b[1]))
+                lines.append(
+                    _line((f"{a[0]:<12}", DIM), f"{a[1]:<{half - 13}.{half - 13}} ", (f"{b[0]:<12}", DIM), b[1])
+                )
         else:
             lines.extend(_line((f"{name:<12}", DIM), text) for name, text in (*left, *right))
         lines.extend(self._strips(width))
@@ -174,8 +179,11 @@ class Dashboard:
             ("age", _figure(snap.age_s, "{:.1f} s", "not known")),
             ("baseline", self._baseline_text()),
             ("heading", self._heading_text()),
-            ("satellites", f"{_figure(snap.satellites, '{:.0f}')}   HDOP {_figure(snap.hdop, '{:.1f}')}"
-             f"   PDOP {_figure(snap.pdop, '{:.1f}')}"),
+            (
+                "satellites",
+                f"{_figure(snap.satellites, '{:.0f}')}   HDOP {_figure(snap.hdop, '{:.1f}')}"
+                f"   PDOP {_figure(snap.pdop, '{:.1f}')}",
+            ),
         ]
         link = snap.link
         if link.state or link.frames or link.source:
@@ -214,8 +222,15 @@ class Dashboard:
         words = [f"{name.replace('_', ' ')} {small_text(share_m * Z95, self.unit)}" for share_m, name in parts[:4]]
         rows.append(("from", ", ".join(words[:2])))
         rows.append(("", ", ".join(words[2:])))
-        rows.append(("along", f"{small_text(snap.sigma_along_m * Z95, self.unit)}, across "
-                     f"{small_text(snap.sigma_across_m * Z95, self.unit)}" if not math.isnan(snap.sigma_along_m) else "-"))
+        rows.append(
+            (
+                "along",
+                f"{small_text(snap.sigma_along_m * Z95, self.unit)}, across "
+                f"{small_text(snap.sigma_across_m * Z95, self.unit)}"
+                if not math.isnan(snap.sigma_along_m)
+                else "-",
+            )
+        )
         return rows
 
     def _against(self, error_m: float, tolerance_m: float) -> str:
@@ -239,8 +254,13 @@ class Dashboard:
         return [
             _line((f"{'verdict':<12}", DIM), verdicts),
             _line((f"{'age':<12}", DIM), ages),
-            _line((f"{'':<12}last {span}; G grade, r rough, H hold; age " + ("▁ 1 s ▄ 5 s █ 10 s and more" if self.block
-                   else ". 1 s - 5 s # 10 s and more"), DIM)),
+            _line(
+                (
+                    f"{'':<12}last {span}; G grade, r rough, H hold; age "
+                    + ("▁ 1 s ▄ 5 s █ 10 s and more" if self.block else ". 1 s - 5 s # 10 s and more"),
+                    DIM,
+                )
+            ),
         ]
 
     # Findings -----------------------------------------------------------------------------------------------------

@@ -35,12 +35,16 @@ def _headline(body: Mapping[str, Any]) -> Text:
     text.append(_ANSWER[body["rtk_ready"]], style="bold")
     rate = body["bits_per_s"]
     load = "" if rate is None or rate != rate else f", {rate / 1000:.1f} kbit/s"
-    text.append(f"\n{body['source']}: {body['bytes']} bytes, {body['frames']} frames{load}, "
-                f"{body['bad_crc']} damaged, {body['other_bytes']} other bytes, {body['duplicates']} duplicates")
+    text.append(
+        f"\n{body['source']}: {body['bytes']} bytes, {body['frames']} frames{load}, "
+        f"{body['bad_crc']} damaged, {body['other_bytes']} other bytes, {body['duplicates']} duplicates"
+    )
     latency = body["latency_s"]
     if latency:
-        text.append(f"\nlatency {_f(latency['median'])} s in the middle, {_f(latency['p95'])} s at 95 %, "
-                    f"{_f(latency['max'])} s at most")
+        text.append(
+            f"\nlatency {_f(latency['median'])} s in the middle, {_f(latency['p95'])} s at 95 %, "
+            f"{_f(latency['max'])} s at most"
+        )
     gaps = body["gaps"]
     if gaps["count"]:
         text.append(f"\n{gaps['count']} gaps, the longest {_f(gaps['longest_s'])} s, {_f(gaps['total_s'])} s in all")
@@ -75,11 +79,14 @@ def _messages(body: Mapping[str, Any], width: int) -> Table:
 
 
 def _stations(body: Mapping[str, Any]) -> Table:
-    table = _table(("base", True), ("latitude", True), ("longitude", True), ("height m", True), ("antenna", False), ("kind", False))
+    table = _table(
+        ("base", True), ("latitude", True), ("longitude", True), ("height m", True), ("antenna", False), ("kind", False)
+    )
     for s in body["stations"]:
         kind = "computed by a network" if s["computed"] else "physical"
         table.add_row(
-            str(s["id"]), _f(s["latitude_deg"], "{:.8f}"), _f(s["longitude_deg"], "{:.8f}"), _f(s["height_m"], "{:.3f}"),
+            str(s["id"]), _f(s["latitude_deg"], "{:.8f}"), _f(s["longitude_deg"], "{:.8f}"),
+            _f(s["height_m"], "{:.3f}"),
             Text(s["antenna"] or "not named"), kind if s["arp_ecef_m"] else "no position",
         )  # fmt: skip
     return table
