@@ -106,6 +106,8 @@ def test_a_401_without_a_login_asks_for_one():
     (failed,) = answer(b"HTTP/1.1 401 Unauthorized\r\n\r\n", Wanted("caster.example", 2101, "M"))
     assert failed.cause == "login_missing"
     assert not CAUSES["login_missing"].retry
+    (failed,) = answer(b"HTTP/1.1 401 Unauthorized\r\n\r\n", Wanted("caster.example", 2101, "M", "user"))
+    assert failed.cause == "password_missing"
 
 
 def test_digest_is_answered_once_and_not_again():

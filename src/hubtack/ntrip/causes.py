@@ -34,6 +34,13 @@ _ROWS = (
         retry=False,
     ),
     Cause(
+        "password_missing",
+        "caster_auth",
+        "the caster wants a password and none was found",
+        ("put it in HUBTACK_PASSWORD (or the variable that the site file names), or run in a terminal to be asked",),
+        retry=False,
+    ),
+    Cause(
         "login_wrong",
         "caster_auth",
         "the caster refuses this login",

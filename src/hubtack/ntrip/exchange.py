@@ -294,7 +294,9 @@ class Exchange:
         return [self._fail(self._login_cause(), detail)]
 
     def _login_cause(self) -> str:
-        return "login_wrong" if self._wanted.user and self._wanted.password is not None else "login_missing"
+        if not self._wanted.user:
+            return "login_missing"
+        return "login_wrong" if self._wanted.password is not None else "password_missing"
 
     # Body ----------------------------------------------------------------------------------------------------------
 
