@@ -52,6 +52,12 @@ def test_a_version_1_request_has_no_host_and_no_version():
     assert b"Ntrip-Version" not in request
 
 
+def test_odd_mount_points_are_percent_coded_and_a_second_slash_is_kept():
+    for mount, coded in (("A B", b"/A%20B"), ("/M", b"//M"), ("M\u00fc", b"/M%C3%BC")):
+        _, request = begun(Wanted("caster.example", 2101, mount))
+        assert request.startswith(b"GET " + coded + b" HTTP/1.1\r\n")
+
+
 def test_no_login_is_sent_where_there_is_none():
     _, request = begun(Wanted("caster.example", 2101, "M"))
     assert b"Authorization" not in request

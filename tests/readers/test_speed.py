@@ -1,5 +1,6 @@
 """Finding the speed of a serial port by the frames that come."""
 
+import json
 import random
 
 from hubtack.cli.main import main
@@ -60,5 +61,7 @@ def test_the_command_finds_ports_or_says_that_there_is_none(monkeypatch, capsys)
     assert "/dev/ttyUSB0" in out
     assert "0403:6001" in out
     assert "\x1b" not in out
+    assert main(["ports", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["ports"][0]["usb_id"] == "0403:6001"
     monkeypatch.setattr("serial.tools.list_ports.comports", list)
     assert main(["ports"]) == 1

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import heapq
 import threading
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from hubtack.capture.faults import Fault, FaultyLine
@@ -46,10 +46,23 @@ class Player:
         pace = Pace(self._clock) if self._clock is not None else None
         return [FileReader(str(source[role]), role, pace) for role in self._outputs]
 
-    def run(self, stop: threading.Event) -> None:
-        """Play to the end or until ``stop``; raises ``SourceError`` where the source turns out to be damaged."""
+    @property
+    def lost_by_role(self) -> dict[str, int]:
+        """Bytes that the faults took, by role."""
+        return {role: line.lost for role, line in self._lines.items()}
+
+    def run(self, stop: threading.Event, on_round: Callable[[], None] | None = None) -> None:
+        """Play to the end or until ``stop``; ``on_round`` is called several times a second.
+
+        Raises
+        ------
+        SourceError
+            The source turns out to be damaged, or an output cannot be written.
+        """
         with Hub(self._readers) as hub:
             while not stop.is_set() and not (hub.done and not self._late):
+                if on_round is not None:
+                    on_round()
                 for event in hub.events(self._wait_s(hub.done)):
                     self._take(event)
                 if hub.done and self._late and self._clock is not None:

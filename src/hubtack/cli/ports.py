@@ -20,15 +20,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--seconds", type=options.seconds, default=2.5, metavar="S", help="listen so long at each speed (default 2.5)"
     )
 
+    options.add_json(parser)
 
 def run(args: argparse.Namespace) -> int:
     """Exit 0 where ports (or the speed) were found, 1 where not, 3 where the port cannot be opened."""
-    return _list() if args.speed_of is None else _speed(args.speed_of, args.seconds)
+    if args.speed_of is None:
+        return _list(as_json=args.json)
+    return _speed(args.speed_of, args.seconds, as_json=args.json)
 
 
-def _list() -> int:
+def _list(*, as_json: bool) -> int:
     from serial.tools import list_ports
 
+    from hubtack.documents.json_out import document, to_json
     from hubtack.documents.mounts import plain_columns
     from hubtack.safe import safe_text
 
@@ -41,6 +45,12 @@ def _list() -> int:
         )
         for port in sorted(list_ports.comports(), key=lambda p: p.device)
     ]
+    if as_json:
+        keys = ("port", "description", "usb_id", "serial_number")
+        print(to_json(document("ports", {"ports": [
+            {key: None if cell == "-" else cell for key, cell in zip(keys, row, strict=True)} for row in rows
+        ]})))
+        return 0 if rows else 1
     if not rows:
         print("hubtack ports: no serial port here; plug in the adapter, or check its driver", file=sys.stderr)
         return 1
@@ -48,9 +58,10 @@ def _list() -> int:
     return 0
 
 
-def _speed(port: str, seconds: float) -> int:
+def _speed(port: str, seconds: float, *, as_json: bool) -> int:
     import time
 
+    from hubtack.documents.json_out import document, to_json
     from hubtack.readers.serial_port import open_port
     from hubtack.readers.speed import detect
     from hubtack.readers.urls import parse_source
@@ -75,6 +86,15 @@ def _speed(port: str, seconds: float) -> int:
     best, scores = detect(listen)
     if on_terminal:
         print(file=sys.stderr)
+    if as_json:
+        print(to_json(document("ports", {"port": spec.path, "baud": best, "scores": [
+            {
+                "baud": baud, "bytes": found.total_bytes, "sentences": found.sentences, "frames": found.frames,
+                "good_share": found.share,
+            }
+            for baud, found in scores.items()
+        ]})))
+        return 0 if best is not None else 1
     for baud, found in scores.items():
         print(
             f"{baud:>7} baud: {found.total_bytes} bytes, {found.sentences} sentences, {found.frames} RTCM frames, "

@@ -39,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--forward", metavar="URL", help="hand the corrections on, unchanged, to serial:///dev/... or tcp://host:port"
     )
+    options.add_json(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -86,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
         ))
         _say(f"recording to {folder}; Ctrl-C ends it")
         stack.enter_context(hub)
-        return _loop(hub, writer, forwarder, finder.feed, stop, args.for_s)
+        return _loop(hub, writer, forwarder, finder.feed, stop, args)
 
 
 def _specs(args: argparse.Namespace, site: Site) -> dict[str, SourceSpec]:
@@ -124,14 +125,16 @@ def _default_folder() -> Path:
 
 def _loop(
     hub: Hub, writer: CaptureWriter, forwarder: Forwarder | None, look: Callable[[bytes], None], stop: _Flag,
-    for_s: float | None,
+    args: argparse.Namespace,
 ) -> int:
     import time
 
     from hubtack.capture.writer import DiskFull
+    from hubtack.documents.json_out import document, to_json
     from hubtack.readers.chunk import Chunk, SourceState
 
-    until = None if for_s is None else time.monotonic() + for_s
+    began_s = time.monotonic()
+    until = None if args.for_s is None else began_s + args.for_s
     line = _StatusLine(writer, forwarder)
     refused: dict[str, str] = {}
     full: DiskFull | None = None
@@ -161,6 +164,23 @@ def _loop(
     silent = [role for role, size in writer.bytes_by_source.items() if not size and role not in refused]
     for role in silent:
         _say(f"{role}: nothing came from this source")
+    if args.json:
+        print(to_json(document("record", {
+            "folder": str(writer.folder),
+            "duration_s": time.monotonic() - began_s,
+            "parts": writer.part,
+            "sources": [
+                {
+                    "name": reader.name, "label": reader.label, "bytes": writer.bytes_by_source[reader.name],
+                    "refused": refused.get(reader.name),
+                }
+                for reader in hub.readers
+            ],
+            "forwarded": None if forwarder is None else {
+                "to": forwarder.label, "bytes": forwarder.sent, "dropped_bytes": forwarder.dropped,
+            },
+            "disk_full": full is not None,
+        })))
     if full is not None:
         raise full
     return 3 if refused or silent else 0

@@ -11,7 +11,10 @@ from hubtack.cli import options
 from hubtack.errors import SourceError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from hubtack.capture.outputs import Output
+    from hubtack.capture.playing import Player
 
 EXAMPLE = """
 hubtack replay capture-20300412-070000 --to rover=pty:rover_port --to corrections=ntrip://127.0.0.1:2101/BANK1
@@ -35,6 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--wait", action="store_true", help="start when somebody has connected to every port")
     options.add_speed(parser, 1.0)
     options.add_for(parser)
+    options.add_json(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -48,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
     from hubtack.capture.outputs import open_output
     from hubtack.capture.playing import Player
     from hubtack.capture.reading import CaptureClock, is_capture
+    from hubtack.documents.json_out import document, to_json
     from hubtack.readers.clock import ScaledClock
     from hubtack.readers.secret import Secret
 
@@ -88,12 +93,45 @@ def run(args: argparse.Namespace) -> int:
             timer.start()
             stack.callback(timer.cancel)
         try:
-            player.run(stop)
+            player.run(stop, _status(player))
         except KeyboardInterrupt:
             stop.set()
+        finally:
+            if sys.stderr.isatty():
+                print(file=sys.stderr)
+    lost = player.lost_by_role
     for role, size in player.bytes_by_role.items():
-        _say(f"{role}: {size} bytes sent")
+        _say(f"{role}: {size} bytes sent" + (f", {lost[role]} lost to faults" if lost[role] else ""))
+    if args.json:
+        print(to_json(document("replay", {
+            "sources": [
+                {
+                    "name": role, "to": [output.where for output in group], "bytes": player.bytes_by_role[role],
+                    "lost_bytes": lost[role],
+                }
+                for role, group in outputs.items()
+            ],
+        })))
     return 0
+
+
+def _status(player: Player) -> Callable[[], None]:
+    """Rewrites one line on a terminal, twice a second; nothing elsewhere."""
+    import time
+
+    began_s = time.monotonic()
+    shown_s = 0.0
+
+    def show() -> None:
+        nonlocal shown_s
+        now_s = time.monotonic()
+        if not sys.stderr.isatty() or now_s - shown_s < 0.5:
+            return
+        shown_s = now_s
+        sizes = "  ".join(f"{role} {size / 1000:.1f} kB" for role, size in player.bytes_by_role.items())
+        print(f"\r{now_s - began_s:6.0f} s  {sizes}  ", end="", file=sys.stderr, flush=True)
+
+    return show
 
 
 def _roles_captured(folder: Path) -> dict[str, Path]:

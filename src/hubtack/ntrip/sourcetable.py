@@ -116,6 +116,7 @@ class SourceTable:
 
     def find(self, mount: str) -> Mount | None:
         """The record of a mount point, by its exact name."""
+        mount = mount.removeprefix("/")  # some casters want it asked for with two slashes
         return next((m for m in self.mounts if m.mount == mount), None)
 
     def near_names(self, mount: str, n: int = 3) -> list[str]:

@@ -199,13 +199,17 @@ def _ntrip(text: str, rest: str, *, tls: bool) -> SourceSpec:
     login, at, after = rest.rpartition("@")
     user, colon, password = login.partition(":")
     place, _, mount = after.partition("/")
+    # A blank must be written %20; nothing may ever break a line of the request.
+    broken = re.search(r"\s", mount) or re.search(r"[\x00-\x1f\x7f]", unquote(mount))
     mount = unquote(mount).removesuffix("/")
     host, port = _host_port(text, place, NTRIP_TLS_PORT if tls else NTRIP_PORT)
     if not host:
         raise UsageError(f"{_shown(text)}: the host is missing; write ntrip://user@host:2101/MOUNT")
     if at and not user:
         raise UsageError(f"{_shown(text)}: the user is missing before @")
-    if len(mount) > MOUNT_MAX or re.search(r"[\s\x00-\x1f\x7f]", mount):
+    if re.search(r"[\x00-\x1f\x7f]", unquote(login)):
+        raise UsageError(f"{_shown(text)}: the login holds a control character")
+    if len(mount) > MOUNT_MAX or broken:
         raise UsageError(
             f"{_shown(text)}: {mount[:40]!r} is not a mount point: one word of up to {MOUNT_MAX} characters"
         )
