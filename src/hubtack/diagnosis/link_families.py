@@ -174,7 +174,7 @@ def _loss_family(view: LinkView) -> list[Episode]:
     if late is not None:
         found.append(late)
     stalled_ms = view.setup.limit("link_stalled_s") * 1000
-    pattern = loss_pattern(tally.steps_ms(), interval_s * 1000, max(stalled_ms, 3 * interval_s * 1000))
+    pattern = loss_pattern(tally.ledger.steps(), interval_s * 1000, max(stalled_ms, 3 * interval_s * 1000))
     found.extend(_pattern_episodes(view, pattern, interval_s))
     return found
 
@@ -188,8 +188,8 @@ def _stalls(view: LinkView) -> list[Episode]:
     stalls: list[tuple[int, int | None]] = [
         (start, end) for start, end, _ in tally.gaps() if (end - start) / _S > limit_s
     ]
-    if tally.epoch_last_ns is not None and (view.now_ns - tally.epoch_last_ns) / _S > limit_s:
-        stalls.append((tally.epoch_last_ns, None))
+    if tally.ledger.last_ns is not None and (view.now_ns - tally.ledger.last_ns) / _S > limit_s:
+        stalls.append((tally.ledger.last_ns, None))
     found = []
     for start, end in stalls:
         reached = view.now_ns if end is None else end
@@ -220,7 +220,7 @@ def _late(view: LinkView, interval_s: float) -> Episode | None:
     hold_ns = rover.hold_ns(("age:old",), view.start_ns, view.now_ns, 0)
     return Episode(
         "late_corrections",
-        tally.epoch_first_ns or view.start_ns,
+        tally.ledger.first_ns or view.start_ns,
         None,
         hold_ns=hold_ns,
         severity="stop" if hold_ns else "warn",
@@ -242,7 +242,7 @@ def _pattern_episodes(view: LinkView, pattern: LossPattern, interval_s: float) -
     if pattern.kind == "none" or pattern.lost < 0.01 * pattern.slots:
         return []
     tally = view.tally
-    start = tally.epoch_first_ns if tally.epoch_first_ns is not None else view.start_ns
+    start = tally.ledger.first_ns if tally.ledger.first_ns is not None else view.start_ns
     well = view.rover.is_well(view.setup.limit("healthy_fixed_share"), view.setup.limit("correction_age_warn_s"))
     share = pattern.lost / pattern.slots
     severity: Severity = "note" if well or (not view.rover.has_rover and share < 0.1) else "warn"

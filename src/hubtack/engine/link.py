@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from hubtack.decode.tables import Decoded, Rows
 from hubtack.engine.axis import DAY_MS, SessionAxis, Unwrapped
+from hubtack.engine.link_ledger import SAME_EPOCH_NS
 from hubtack.engine.link_tally import LinkTally
 from hubtack.geo import geodetic_to_ecef
 from hubtack.knowledge.limits import LIMITS_BY_KEY
@@ -26,7 +27,8 @@ Bools = NDArray[np.bool_]
 
 UNKNOWN, PHYSICAL, COMPUTED = 0, 1, 2
 LATCH_FLAGS: Mapping[str, int] = {"base_moved": 1, "two_bases": 2, "wrong_base": 4}
-SAME_EPOCH_NS = 10_000_000  # an epoch can lie a millisecond off the second, differently by system
+_SYSTEM_OF = np.array([system_of(number) or 0 for number in range(4096)], dtype=np.int64)
+_HAS_ID = np.array([has_station_id(number) for number in range(4096)])
 _NEVER = np.iinfo(np.int64).min
 _MOST_HELD = 500
 
@@ -119,7 +121,7 @@ class LinkEngine:
         Without keys the stream is merged by content: a frame's key is the newest time in it or before it.
         """
         self.tally.add_bytes(decoded)
-        if not len(decoded.frames):
+        if not len(decoded.frames) and not decoded.spans:
             return
         if self.time.last_ns is None:
             # What comes before the first timed frame takes that frame's time, so it waits for it (but not for ever).
@@ -142,29 +144,31 @@ class LinkEngine:
     def _take(self, decoded: Decoded, key: Ints | None, arrival_ns: Ints) -> None:
         frames = decoded.frames
         number = frames["type"].astype(np.int64)
+        before_ns = self.time.last_ns if self.time.last_ns is not None else (self.axis.now_ns or 0)
         time_ns = self.time.place(frames["utc_ms_of_week"] % DAY_MS, self.axis)
+        self.tally.add_damage(decoded, time_ns, before_ns)
+        if not len(frames):
+            return
         if key is None:
             newest = np.maximum.accumulate(np.concatenate(([self._reached_ns], time_ns)))
             self._reached_ns = int(newest[-1])
             key = newest[1:] * 4  # before a rover row of the same time, see session.content_key
-        observed = np.array([system_of(int(t)) is not None for t in number])
-        with_id = np.array([has_station_id(int(t)) for t in number])
-        timed = observed & ~np.isnan(frames["utc_ms_of_week"])
-        first_of_epoch = self._follow_epochs(frames, key, time_ns, timed)
+        usable = np.maximum(number, 0)
+        system, with_id = _SYSTEM_OF[usable], _HAS_ID[usable]
+        timed = (system > 0) & ~np.isnan(frames["utc_ms_of_week"])
+        self._follow_epochs(frames, key, time_ns, timed)
         self._learn(decoded, time_ns)
         self._follow_base(decoded, frames, key, time_ns, with_id)
-        self.tally.add_frames(decoded, number, time_ns, observed, timed, with_id, first_of_epoch, arrival_ns, self.axis)
+        self.tally.add_frames(decoded, number, system, time_ns, timed, with_id, arrival_ns)
 
-    def _follow_epochs(self, frames: Rows, key: Ints, time_ns: Ints, timed: Bools) -> Bools:
+    def _follow_epochs(self, frames: Rows, key: Ints, time_ns: Ints, timed: Bools) -> None:
         """Note each observation epoch as complete: at its last message, or when the next epoch begins."""
         index = np.flatnonzero(timed)
-        first = np.zeros(len(frames), dtype=bool)
         if not len(index):
-            return first
+            return
         at = time_ns[index]
         before = np.concatenate(([self._epoch_ns if self._epoch_ns is not None else _NEVER], at[:-1]))
         begins = (self._epoch_ns is None) & (np.arange(len(at)) == 0) | (np.abs(at - before) > SAME_EPOCH_NS)
-        first[index] = begins
         last = frames["more"][index] == 0
         for i in np.flatnonzero(begins | last):
             k = int(key[index[i]])
@@ -175,7 +179,6 @@ class LinkEngine:
                 self._newest_ns = int(at[i])
                 self._obs.add(k, float(self._newest_ns))
         self._epoch_ns = int(at[-1])
-        return first
 
     def _learn(self, decoded: Decoded, time_ns: Ints) -> None:
         """The date of 1013 (modified Julian day); 40587 is 1970-01-01."""

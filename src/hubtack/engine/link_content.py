@@ -1,0 +1,174 @@
+"""What the observations on a stream hold: satellites, signals, carrier phase, strength, lost locks. Bounded memory."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.decode.tables import Rows
+from hubtack.engine.tally import Histogram
+
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+SAME_EPOCH_NS = 10_000_000
+SKY_BIN_NS = 30_000_000_000
+MOST_SKY_BINS = 20_000  # a week
+N_SYSTEMS, N_SATELLITES, N_SIGNALS = 8, 65, 33
+_FORGET_LOCK_NS = 120_000_000_000  # a satellite that comes back after this long has risen again, not slipped
+_NEVER = np.iinfo(np.int64).min // 4
+
+
+@dataclass(slots=True)
+class SystemTally:
+    """One constellation: satellites an epoch, signals with carrier phase, signal strengths, lost locks."""
+
+    satellites: Histogram = field(default_factory=lambda: Histogram(1.0, 65))
+    cn0: Histogram = field(default_factory=lambda: Histogram(0.25, 321))
+    signals: dict[int, int] = field(default_factory=dict)
+    phases: dict[int, int] = field(default_factory=dict)
+    cells: int = 0
+    half_cycles: int = 0
+    lock_resets: int = 0
+
+
+@dataclass(slots=True)
+class SkySets:
+    """Satellites heard in each half minute, as one bit mask a system: coarse enough to lie beside another receiver's."""
+
+    bins: dict[int, dict[int, int]] = field(default_factory=dict)
+
+    def add(self, time_ns: Ints, system: Ints, satellite: Ints) -> None:
+        """Add N satellites with the time they were heard at; numbers are those within the system, 1 to 64."""
+        usable = (satellite >= 1) & (satellite <= 64)
+        marks = (time_ns[usable] // SKY_BIN_NS * N_SYSTEMS + system[usable]) * N_SATELLITES + satellite[usable]
+        for mark in np.unique(marks).tolist():
+            rest, number = divmod(mark, N_SATELLITES)
+            index, of = divmod(rest, N_SYSTEMS)
+            found = self.bins.get(index)
+            if found is None:
+                if len(self.bins) >= MOST_SKY_BINS:
+                    continue
+                found = self.bins[index] = {}
+            found[of] = found.get(of, 0) | 1 << number
+
+    def systems(self) -> frozenset[int]:
+        """Systems heard in at least a tenth of the half minutes."""
+        counts: dict[int, int] = {}
+        for found in self.bins.values():
+            for system in found:
+                counts[system] = counts.get(system, 0) + 1
+        return frozenset(s for s, n in counts.items() if n * 10 >= len(self.bins))
+
+
+def common_satellites(a: SkySets, b: SkySets) -> list[tuple[int, int]]:
+    """Half minutes that both have: (start [ns], number of satellites in both)."""
+    return [
+        (
+            index * SKY_BIN_NS,
+            sum((a.bins[index].get(s, 0) & mask).bit_count() for s, mask in b.bins[index].items()),
+        )
+        for index in sorted(a.bins.keys() & b.bins.keys())
+    ]
+
+
+@dataclass(slots=True)
+class ContentTally:
+    """Observations of one stream by system."""
+
+    systems: dict[int, SystemTally] = field(default_factory=dict)
+    levels: dict[int, set[int]] = field(default_factory=dict)  # message types by system
+    sky: SkySets = field(default_factory=SkySets)
+    _sats: dict[int, tuple[int, set[int]]] = field(default_factory=dict)
+    _lock_ms: NDArray[np.float64] | None = None  # by system, satellite and signal
+    _lock_ns: Ints | None = None
+
+    def add(self, cells: Rows, number: Ints, system_of: Ints, time_ns: Ints, use: Bools) -> None:
+        """Add the cells of a stretch of frames; ``number``, ``system_of``, ``time_ns`` and ``use`` are per frame."""
+        for system in np.unique(system_of[use]).tolist():
+            self.systems.setdefault(system, SystemTally())
+            self.levels.setdefault(system, set()).update(np.unique(number[use & (system_of == system)]).tolist())
+        if not len(cells):
+            return
+        frame = cells["frame"].astype(np.int64)
+        cells = cells.take(use[frame])
+        at_ns = time_ns[cells["frame"].astype(np.int64)]
+        systems, satellites = cells["system"].astype(np.int64), cells["satellite"].astype(np.int64)
+        signals = np.clip(cells["signal"].astype(np.int64), 0, N_SIGNALS - 1)
+        self.sky.add(at_ns, systems, satellites)
+        resets = self._lock_resets(systems, satellites, signals, cells["lock_ms"], at_ns)
+        for system in np.unique(systems).tolist():
+            pick = systems == system
+            tally = self.systems.setdefault(system, SystemTally())
+            tally.cn0.add(cells["cn0_dbhz"][pick])
+            tally.cells += int(np.count_nonzero(pick))
+            tally.half_cycles += int(np.count_nonzero(cells["half_cycle"][pick] == 1))
+            tally.lock_resets += int(np.count_nonzero(resets & pick))
+            self._satellites_per_epoch(system, tally, at_ns[pick], satellites[pick])
+            _count(tally.signals, signals[pick])
+            _count(tally.phases, signals[pick & (cells["has_phase"] == 1)])
+
+    def _lock_resets(
+        self, systems: Ints, satellites: Ints, signals: Ints, lock_ms: NDArray[np.float64], at_ns: Ints
+    ) -> Bools:
+        """Cells whose lock time is shorter than it was: the phase was lost in between (a cycle slip).
+
+        The indicator gives the least lock time, so it never falls while the lock lasts.
+        """
+        if self._lock_ms is None or self._lock_ns is None:
+            self._lock_ms = np.full(N_SYSTEMS * N_SATELLITES * N_SIGNALS, np.nan)
+            self._lock_ns = np.full(len(self._lock_ms), _NEVER, dtype=np.int64)
+        mark = (systems * N_SATELLITES + np.clip(satellites, 0, N_SATELLITES - 1)) * N_SIGNALS + signals
+        order = np.argsort(mark, kind="stable")
+        sorted_mark = mark[order]
+        first = np.concatenate(([True], sorted_mark[1:] != sorted_mark[:-1]))
+        before_ms = np.concatenate(([np.nan], lock_ms[order][:-1]))
+        before_ns = np.concatenate(([_NEVER], at_ns[order][:-1]))
+        before_ms = np.where(first, self._lock_ms[sorted_mark], before_ms)
+        before_ns = np.where(first, self._lock_ns[sorted_mark], before_ns)
+        fell = (lock_ms[order] < before_ms) & (at_ns[order] - before_ns <= _FORGET_LOCK_NS)
+        last = np.concatenate((first[1:], [True]))
+        self._lock_ms[sorted_mark[last]] = lock_ms[order][last]
+        self._lock_ns[sorted_mark[last]] = at_ns[order][last]
+        out = np.zeros(len(mark), dtype=bool)
+        out[order] = fell
+        return out
+
+    def _satellites_per_epoch(self, system: int, tally: SystemTally, times: Ints, satellites: Ints) -> None:
+        """Distinct satellites of each epoch. The newest epoch may go on in the next block, so it is held back."""
+        order = np.argsort(times, kind="stable")
+        times, satellites = times[order], satellites[order]
+        starts = np.flatnonzero(np.concatenate(([True], np.diff(times) > SAME_EPOCH_NS)))
+        bounds = [*(int(i) for i in starts), len(times)]
+        epoch = np.repeat(np.arange(len(starts)), np.diff(bounds))
+        distinct = np.unique(epoch * N_SATELLITES + np.clip(satellites, 0, N_SATELLITES - 1))
+        counts = np.bincount(distinct // N_SATELLITES, minlength=len(starts)).astype(np.float64)
+        last = {int(v) % N_SATELLITES for v in distinct[distinct // N_SATELLITES == len(starts) - 1]}
+        held = self._sats.get(system)
+        if held is not None:
+            held_ns, held_set = held
+            if int(times[0]) - held_ns <= SAME_EPOCH_NS:
+                first = {int(v) % N_SATELLITES for v in distinct[distinct // N_SATELLITES == 0]} | held_set
+                counts[0] = len(first)
+                if len(starts) == 1:
+                    last = first
+            else:
+                tally.satellites.add(np.array([float(len(held_set))]))
+        tally.satellites.add(counts[:-1])
+        self._sats[system] = (int(times[starts[-1]]), last)
+
+    def satellites_of(self, system: int) -> float:
+        """Median number of satellites an epoch, the running epoch included; NaN without any."""
+        tally = self.systems.get(system)
+        if tally is None:
+            return float("nan")
+        if tally.satellites.total:
+            return tally.satellites.quantile(0.5)
+        return float(len(self._sats[system][1])) if system in self._sats else float("nan")
+
+
+def _count(into: dict[int, int], values: Ints) -> None:
+    for value, n in zip(*np.unique(values, return_counts=True), strict=True):
+        into[int(value)] = into.get(int(value), 0) + int(n)

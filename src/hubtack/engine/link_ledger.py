@@ -1,0 +1,128 @@
+"""The ledger of correction epochs: which came whole, which in part, which not at all. One step and one byte an epoch.
+
+Whether an epoch is whole can only be told when it is known what this base usually sends, so the ledger keeps which
+message types each epoch held and judges at read-out: a type is due in every epoch if it usually comes in every epoch.
+Nothing here depends on how the stream was cut.
+"""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+
+SAME_EPOCH_NS = 10_000_000  # an epoch can lie a millisecond off the second, differently by system
+MOST_EPOCHS = 1_000_000  # eleven days at one a second; beyond it the ledger stops and says so
+LATE_NS = 30_000_000_000  # a frame of an older epoch, up to this much, is late; further back the clock has jumped
+COMPLETE, INCOMPLETE, LOST = 0, 1, 2
+_MOST_SETS = 255
+
+
+@dataclass(slots=True)
+class Ledger:
+    """Correction epochs in the order in which they began."""
+
+    epochs: int = 0
+    first_ns: int | None = None
+    last_ns: int | None = None
+    late_frames: int = 0
+    steps_ms: array[int] = field(default_factory=lambda: array("i"))
+    sets: list[frozenset[int]] = field(default_factory=list)  # distinct sets of message types
+    _number_of: dict[frozenset[int], int] = field(default_factory=dict)
+    _set_no: bytearray = field(default_factory=bytearray)  # of each epoch that has ended
+    _running: set[int] = field(default_factory=set)
+
+    def add(self, time_ns: Ints, number: Ints) -> None:
+        """Add N observation frames, duplicates left out: their epoch on the session's axis and their type."""
+        limit = np.iinfo(np.int32).max
+        for at, kind in zip(time_ns.tolist(), number.tolist(), strict=True):
+            last = self.last_ns
+            if last is None:
+                self.first_ns = self.last_ns = at
+                self.epochs = 1
+            elif abs(at - last) > SAME_EPOCH_NS:
+                if 0 < last - at <= LATE_NS:
+                    self.late_frames += 1
+                    continue
+                self._end()
+                if len(self.steps_ms) < MOST_EPOCHS:
+                    self.steps_ms.append(max(-limit, min(limit, round((at - last) / 1_000_000))))
+                self.epochs += 1
+                self.last_ns = at
+            self._running.add(kind)
+
+    def _end(self) -> None:
+        held = frozenset(self._running)
+        self._running = set()
+        number = self._number_of.get(held)
+        if number is None:
+            number = min(len(self.sets), _MOST_SETS)
+            if number < _MOST_SETS:
+                self.sets.append(held)
+                self._number_of[held] = number
+        if len(self._set_no) < MOST_EPOCHS:
+            self._set_no.append(number)
+
+    def steps(self) -> Ints:
+        """Intervals between epochs in order; negative where the clock jumped back. [ms]"""
+        return np.array(self.steps_ms, dtype=np.int64)
+
+    def interval_s(self) -> float:
+        """Median interval of the epochs; NaN with fewer than two. [s]"""
+        steps = np.sort(self.steps())
+        steps = steps[steps > 0]
+        return float(steps[(len(steps) - 1) // 2]) / 1000.0 if len(steps) else float("nan")
+
+    def gaps(self, factor: float = 1.5) -> list[tuple[int, int, int]]:
+        """Gaps over ``factor`` median intervals: (start, end, epochs lost); start is the last epoch before it. [ns]"""
+        steps, interval_s = self.steps(), self.interval_s()
+        if not len(steps) or np.isnan(interval_s) or self.first_ns is None:
+            return []
+        ends = self.first_ns + np.cumsum(steps) * 1_000_000
+        long = np.flatnonzero(steps > factor * interval_s * 1000)
+        return [
+            (int(ends[i] - steps[i] * 1_000_000), int(ends[i]), max(0, round(steps[i] / (interval_s * 1000)) - 1))
+            for i in long
+        ]
+
+    def due(self) -> frozenset[int]:
+        """Message types that usually come with every epoch: seen in two epochs running more often than not."""
+        if len(self._set_no) < 8:
+            return frozenset()
+        numbers = np.frombuffer(bytes(self._set_no), dtype=np.uint8)
+        due = []
+        for kind in frozenset().union(*self.sets):
+            holds = np.array([kind in held for held in self.sets] + [False] * (256 - len(self.sets)))[numbers]
+            seen = int(np.count_nonzero(holds[:-1]))
+            again = int(np.count_nonzero(holds[1:] & holds[:-1]))
+            # A type that comes every second epoch never follows itself; one that is lost half of the time does so.
+            if seen and again >= 0.25 * seen and int(np.count_nonzero(holds)) >= 0.2 * len(numbers):
+                due.append(kind)
+        return frozenset(due)
+
+    def complete(self) -> NDArray[np.bool_]:
+        """Whether each epoch that has ended held every type that is due."""
+        due = self.due()
+        whole = np.array([due <= held for held in self.sets] + [True] * (256 - len(self.sets)))
+        return np.asarray(whole[np.frombuffer(bytes(self._set_no), dtype=np.uint8)], dtype=bool)
+
+    def slots(self, stalled_ms: float) -> NDArray[np.int8]:
+        """One entry a slot of the median interval: COMPLETE, INCOMPLETE or LOST.
+
+        Stretches of ``stalled_ms`` and more without an epoch are stalls, a finding of their own; they are left out.
+        """
+        interval_ms = self.interval_s() * 1000
+        steps = self.steps()
+        if not len(steps) or np.isnan(interval_ms):
+            return np.zeros(0, dtype=np.int8)
+        complete = self.complete()[: len(steps)]
+        usable = (steps > 0) & (steps < stalled_ms)
+        missing = np.where(usable, np.maximum(np.round(steps / interval_ms).astype(np.int64) - 1, 0), 0)
+        out = np.full(int(len(steps) + missing.sum()), LOST, dtype=np.int8)
+        at = np.cumsum(missing + 1) - missing - 1
+        out[at] = np.where(complete, COMPLETE, INCOMPLETE)
+        return out
