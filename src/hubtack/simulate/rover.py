@@ -118,7 +118,7 @@ def run_receiver(world: World, seen: dict[int, View], heard: list[Heard], rng: n
     station = 0
     index, progress, fix, lost_since = 0, 0.0, NONE, 0.0
     for second in range(n):
-        while index < len(heard) and heard[index].t_s <= second + 0.95:
+        while index < len(heard) and heard[index].t_s <= second + 0.02:
             frame = heard[index].frame
             index += 1
             if frame is None or not r.uses_corrections:
