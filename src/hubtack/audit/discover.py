@@ -16,6 +16,7 @@ from hubtack.errors import HubtackError, LogFormatError, SourceError
 from hubtack.readers.files import open_bytes
 
 SNIFF_BYTES = 65_536
+_CORRECTION_ENDINGS = frozenset({".rtcm", ".rtcm2", ".rtcm3"})
 NEVER_LOGS = frozenset({"site.toml", "truth.json", "README.md", "make.sh", "capture.json"})
 _INDEX = re.compile(r"index-\d{4,}\.csv")  # beside the logs of a capture (docs/capture.md)
 
@@ -139,6 +140,8 @@ def _take_folder(folder: Path, found: Found) -> None:
     site_path = site if site.is_file() else None
     rovers = [p for p, c in inside.items() if c.sentences]
     only_frames = tuple(p for p, c in inside.items() if not c.sentences)
+    if rovers and not only_frames:
+        only_frames = _meant_as_corrections(files, inside, found)
     second = next((p for p in rovers if "second" in p.stem.lower()), None) if len(rovers) == 2 else None
     main = [p for p in rovers if p != second]
     if len(main) == 1:
@@ -146,6 +149,20 @@ def _take_folder(folder: Path, found: Found) -> None:
     else:
         found.sessions.extend(SessionFiles(_name(p), p, site=site_path) for p in rovers)
         found.sessions.extend(SessionFiles(_name(p), None, (p,), site=site_path) for p in only_frames)
+
+
+def _meant_as_corrections(files: list[Path], inside: dict[Path, Contents], found: Found) -> tuple[Path, ...]:
+    """Files beside a rover log that their names call corrections, though they hold no frame, or nothing at all.
+
+    That a correction log is empty, or full of something else, is what the audit is to say: no reason to pass it over.
+    """
+    meant = tuple(
+        p
+        for p in files
+        if p not in inside and (p.stem.lower().startswith("corrections") or p.suffix.lower() in _CORRECTION_ENDINGS)
+    )
+    found.skipped[:] = [s for s in found.skipped if s.path not in meant]
+    return meant
 
 
 def _take_file(path: Path, found: Found) -> None:

@@ -75,4 +75,5 @@ def _link_behind(session: Session) -> bool:
 
 def _blocks(paths: tuple[Path, ...]) -> Iterator[bytes]:
     for path in paths:
-        yield from iter_log(path, BLOCK)
+        if path.stat().st_size:  # an empty correction log is a source from which nothing came
+            yield from iter_log(path, BLOCK)

@@ -70,7 +70,8 @@ def _rover(world: World, heard: list[Heard], rng: np.random.Generator) -> list[t
     # A position is the base's broadcast position plus the vector measured from it: an error there goes straight in.
     shift = np.zeros((len(t_s), 3))
     for i, arp in enumerate(state.arp_m):
-        if arp is not None:
+        # A computed base is where its observations say it is: moving it moves no rover.
+        if arp is not None and not world.base.computed:
             shift[second == i] = arp - base_m
     fixed = (state.fix[second] == FIXED)[:, None]
     for start, end, offset in world.receiver.wrong_fix:
@@ -178,8 +179,7 @@ def write_folder(result: Simulated, folder: Path, *, mixed: bool, command: str, 
     else:
         files["rover.nmea"] = b"".join(data for _, data in result.rover)
         stream = b"".join(h.data for h in result.heard)
-        if stream or not any(c["code"] == "no_bytes" for c in world.truth):
-            files["corrections.rtcm3"] = stream
+        files["corrections.rtcm3"] = stream
     files["site.toml"] = _site(world).encode()
     files["truth.json"] = (json.dumps(_truth(world, command, description), indent=1) + "\n").encode()
     files["README.md"] = (README if not description else f"{description}\n\nMade by: `{command}`\n").encode()
