@@ -5,6 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.engine.link_content import SkySets
 from hubtack.engine.runs import Run
 
 
@@ -15,13 +19,29 @@ class RoverView:
     has_rover: bool = False
     rows: int = 0
     station_ids: Mapping[str, int] = field(default_factory=dict)
-    systems: frozenset[int] = frozenset()
     fixed_share: float = float("nan")
     age_median_s: float = float("nan")
     age_p95_s: float = float("nan")
     satellites_median: float = float("nan")
     stream_ahead_s: float = float("nan")  # how far the stream's epochs lie ahead of the rover's time, median
     runs: Mapping[str, list[Run]] = field(default_factory=dict)
+    first_ns: int | None = None
+    last_ns: int | None = None
+    least_lag_ns: int | None = None  # least of arrival less the rover's own time: what this computer's clock is off
+    tracked: SkySets = field(default_factory=SkySets)
+    used: SkySets = field(default_factory=SkySets)
+    ages: tuple[NDArray[np.int64], NDArray[np.float64]] | None = None  # least age in bins of 10 s [ns, s]
+    merged_by_content: bool = False  # separate logs: the stream's time is all that orders them
+
+    @property
+    def systems(self) -> frozenset[int]:
+        """Constellations the rover uses, else those it hears."""
+        return self.used.systems() or self.tracked.systems()
+
+    @property
+    def heard(self) -> SkySets:
+        """Satellites the rover hears: those with a signal strength, else those it uses."""
+        return self.tracked if self.tracked.bins else self.used
 
     def is_well(self, healthy_share: float, age_limit_s: float) -> bool:
         """Whether the rover works so well that a merely possible cause is only a note."""

@@ -36,7 +36,7 @@ class SystemTally:
 
 @dataclass(slots=True)
 class SkySets:
-    """Satellites heard in each half minute, as one bit mask a system: coarse enough to lie beside another receiver's."""
+    """Satellites heard in each half minute, one bit mask a system: coarse enough to lie beside another receiver's."""
 
     bins: dict[int, dict[int, int]] = field(default_factory=dict)
 

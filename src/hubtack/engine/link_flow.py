@@ -22,7 +22,7 @@ _NO_LAG = np.iinfo(np.int64).max
 
 @dataclass(slots=True)
 class Flow:
-    """Counts by time bin. A bin is [frames, their bytes, damaged, other bytes, least lag, greatest lag, last arrival]."""
+    """Counts by time bin: frames, their bytes, damaged frames, other bytes, least lag, greatest lag, last arrival."""
 
     width_ns: int = FIRST_WIDTH_NS
     bins: dict[int, list[int]] = field(default_factory=dict)

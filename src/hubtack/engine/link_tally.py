@@ -20,6 +20,7 @@ from hubtack.engine.tally import Histogram
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Raw = bytes  # LinkTally has a count of that name
 
 MOST_CHANGES = 200
 MOST_TEXTS = 20
@@ -100,7 +101,7 @@ class LinkTally:
 
     # Bytes ---------------------------------------------------------------------------------------------------------
 
-    def note_raw(self, data: bytes) -> None:
+    def note_raw(self, data: Raw) -> None:
         """Keep the first bytes and the count of each byte value, for telling what an unknown stream is."""
         if len(self.sample) < SAMPLE_BYTES:
             self.sample += data[: SAMPLE_BYTES - len(self.sample)]
@@ -135,7 +136,8 @@ class LinkTally:
     # Frames --------------------------------------------------------------------------------------------------------
 
     def add_frames(
-        self, decoded: Decoded, number: Ints, system: Ints, time_ns: Ints, timed: Bools, with_id: Bools, arrival_ns: Ints
+        self, decoded: Decoded, number: Ints, system: Ints, time_ns: Ints, timed: Bools, with_id: Bools,
+        arrival_ns: Ints,
     ) -> None:
         """Add a stretch of frames with what the engine has worked out for each.
 
@@ -324,8 +326,8 @@ class LinkTally:
 
     def bytes_per_epoch(self) -> float:
         """Bytes of the messages that come with every epoch, an epoch; NaN where that is not known."""
-        due = self.ledger.due() or frozenset(k for k in self.messages if any(k in v for v in self.content.levels.values()))
-        sizes = [self.messages[k].bytes / self.messages[k].count for k in due if k in self.messages]
+        observing = frozenset().union(*self.content.levels.values())
+        sizes = [self.messages[k].bytes / self.messages[k].count for k in self.ledger.due() or observing]
         return sum(sizes) if sizes else float("nan")
 
     def bits_per_s(self) -> float:

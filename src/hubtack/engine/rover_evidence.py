@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.decode.tables import unpack_text
+from hubtack.engine.age_track import AgeTrack
 from hubtack.engine.judge import HOLD, Judged, Track
 from hubtack.engine.quantities import Quantities
 from hubtack.engine.runs import Run, Runs
@@ -36,6 +37,7 @@ class View:
     q: Quantities
     judged: Judged
     healthy_link: Bools
+    started: Bools  # a position has been there before: what comes first is the receiver waking up
     setup: Setup
 
     def has(self, code: str) -> Bools:
@@ -55,11 +57,11 @@ class Condition:
 
 
 def _few_satellites(v: View) -> Bools:
-    return v.epochs.satellites < v.setup.limit("satellites_warn")
+    return np.asarray(v.started & (v.epochs.satellites < v.setup.limit("satellites_warn")))
 
 
 CONDITIONS: tuple[Condition, ...] = (
-    Condition("heading_lost", lambda v: v.has("heading_lost"), ("heading_lost",), 1.0, 3.0),
+    Condition("heading_lost", lambda v: v.started & v.has("heading_lost"), ("heading_lost",), 1.0, 3.0),
     Condition(
         "poor_geometry",
         lambda v: v.q.pdop > v.setup.limit("pdop_warn"),
@@ -121,6 +123,7 @@ class RoverEvidence:
     longest_baseline_m: float = np.nan
     stream_age: Histogram = field(default_factory=lambda: Histogram(0.1, 20_001))
     first_pos_ecef_m: tuple[float, float, float] | None = None
+    ages: AgeTrack = field(default_factory=AgeTrack)
 
     @classmethod
     def for_setup(cls, setup: Setup) -> RoverEvidence:
@@ -134,7 +137,8 @@ class RoverEvidence:
     def add(self, epochs: Epochs, q: Quantities, judged: Judged, link: object, before: Track, silent_ns: int) -> None:
         """Add a committed block."""
         healthy = getattr(link, "healthy", np.zeros(len(epochs), dtype=bool))
-        view = View(epochs, q, judged, healthy, self.setup)
+        located = np.maximum.accumulate(~np.isnan(q.pos_ecef_m[:, 0])) | (self.first_pos_ecef_m is not None)
+        view = View(epochs, q, judged, healthy, located, self.setup)
         held = judged.verdict == HOLD
         step_ns = np.minimum(judged.step_ns, silent_ns)
         for condition in CONDITIONS:
@@ -168,6 +172,7 @@ class RoverEvidence:
         for packed, count in zip(ids, counts, strict=True):
             if packed in self.station_ids or len(self.station_ids) < 64:
                 self.station_ids[float(packed)] = self.station_ids.get(float(packed), 0) + int(count)
+        self.ages.add(epochs.time_ns, q.age_s)
         self.stream_age.add(q.age_stream_s + _STREAM_OFFSET_S)
         self.coarsest_minute_decimals = _fmin(self.coarsest_minute_decimals, epochs.minute_decimals)
         self.coarsest_height_decimals = _fmin(self.coarsest_height_decimals, epochs.height_decimals)

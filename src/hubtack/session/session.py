@@ -26,6 +26,7 @@ from hubtack.engine.axis import DAY_MS, SessionAxis
 from hubtack.engine.judge import Track
 from hubtack.engine.link import COMPUTED, LinkEngine, LinkSetup
 from hubtack.engine.rover import JudgedRows, LinkAtRows, RoverEngine
+from hubtack.engine.rover_sky import RoverSky
 from hubtack.engine.setup import Setup
 from hubtack.epochs.assemble import Assembler
 from hubtack.epochs.columns import Epochs
@@ -83,6 +84,7 @@ class Session:
     rover: RoverEngine = field(init=False)
     link: LinkEngine = field(init=False)
     assembler: Assembler = field(default_factory=Assembler)
+    rover_sky: RoverSky = field(default_factory=RoverSky)
     history: History = field(default_factory=History)
     n_rover_frames: int = 0
     _place: int = 0
@@ -153,6 +155,7 @@ class Session:
             self._feed_link(source, decoded)
         if source.role != "rover":
             return self._commit(Epochs.blank(0))
+        self.rover_sky.add(decoded.sentences, self.axis)
         epochs = self._timed(self.assembler.feed(decoded.sentences))
         rows = self._commit(epochs)
         source.arrivals.forget_before(self._oldest_needed(source))
@@ -409,6 +412,13 @@ class Session:
             satellites_median=tally.satellites.quantile(0.5),
             stream_ahead_s=-evidence.stream_age_median_s(),
             runs={name: runs.at(now_ns) for name, runs in evidence.runs.items()},
+            first_ns=tally.first_ns,
+            last_ns=tally.last_ns,
+            least_lag_ns=self.rover.track.least_lag_ns,
+            tracked=self.rover_sky.tracked,
+            used=self.rover_sky.used,
+            ages=evidence.ages.table(),
+            merged_by_content=self.by_content,
         )
 
     def link_view(self, elapsed_ns: int = 0) -> LinkView:

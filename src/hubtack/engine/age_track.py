@@ -1,0 +1,41 @@
+"""The age of corrections over time, as its least value in bins of ten seconds: the saw-tooth of each epoch taken off."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+BIN_NS = 10_000_000_000
+MOST_BINS = 60_000  # a week
+
+
+@dataclass(slots=True)
+class AgeTrack:
+    """Least age in each bin. [ms]"""
+
+    bins: dict[int, int] = field(default_factory=dict)
+
+    def add(self, time_ns: Ints, age_s: Floats) -> None:
+        """Add N ages with their times; NaN is left out."""
+        known = ~np.isnan(age_s)
+        index = time_ns[known] // BIN_NS
+        age_ms = np.floor(age_s[known] * 1000.0 + 0.5).astype(np.int64)
+        found, inverse = np.unique(index, return_inverse=True)
+        least = np.full(len(found), np.iinfo(np.int64).max)
+        np.minimum.at(least, inverse, age_ms)
+        for i, ms in zip(found.tolist(), least.tolist(), strict=True):
+            before = self.bins.get(i)
+            if before is not None:
+                self.bins[i] = min(before, ms)
+            elif len(self.bins) < MOST_BINS:
+                self.bins[i] = ms
+
+    def table(self) -> tuple[Ints, Floats]:
+        """Start of each bin [ns] and its least age [s], in order."""
+        order = sorted(self.bins)
+        return np.array(order, dtype=np.int64) * BIN_NS, np.array([self.bins[i] for i in order]) / 1000.0
