@@ -59,7 +59,7 @@ FINDINGS: tuple[FindingRule, ...] = (
        "send the rover's GGA: corrections.send_position = \"always\"", "or give --near LAT,LON", needs="caster"),
     _r("caster_throttled", "bytes", "stop", "the caster turns this address or account away for now: {why}",
        "wait: bans last from minutes to a day", "ask the operator; do not try faster", needs="caster"),
-    _r("caster_dropped", "bytes", "warn", "the caster closed the connection {count} times, after {longest_s} s at the longest",
+    _r("caster_dropped", "bytes", "warn", "the caster closed the connection (times: {count})",
        "is a second machine using the same login? The caster then drops them in turn", "check the mobile signal where the machine stands",
        "some networks close every connection once a day", needs="caster"),
     _r("no_bytes", "bytes", "stop", "the correction source is open and nothing arrives",
@@ -74,7 +74,7 @@ FINDINGS: tuple[FindingRule, ...] = (
        "radio: weak signal or another transmitter on the channel; raise the antenna, check the connectors",
        "serial: wrong speed by a little, or a line without ground", "run hubtack link at the base too, and compare", needs="corrections"),
     # Loss and timing --------------------------------------------------------------------------------------------------
-    _r("link_stalled", "loss", "warn", "corrections stopped {count} times, for {longest_s} s at the longest",
+    _r("link_stalled", "loss", "warn", "corrections stopped, for {longest_s} s at the longest (stops: {count})",
        "is the base still running? Power, antenna, receive lamp", "radio: blocked path or range; network: mobile signal, caster",
        "if several machines lost it at once, it is the base or the channel", needs="corrections"),
     _r("link_saturated", "loss", "warn", "the stream asks for more than the link carries: {bits_per_epoch} bits an epoch",
