@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from hubtack.decode.tables import Rows, unpack_text
 from hubtack.engine.axis import DAY_NS, SessionAxis
 from hubtack.engine.link_content import SkySets
+from hubtack.engine.sky_sectors import SkySectors
 from hubtack.knowledge.satellite_numbers import SYSTEM_IDS, TALKER_SYSTEMS, satellite
 
 Ints = NDArray[np.int64]
@@ -28,11 +29,13 @@ class RoverSky:
 
     tracked: SkySets = field(default_factory=SkySets)
     used: SkySets = field(default_factory=SkySets)
+    sectors: SkySectors = field(default_factory=SkySectors)
     _last_ns: int | None = None
 
     def add(self, sentences: Mapping[str, Rows], axis: SessionAxis) -> None:
         """Add the sentences of a stretch of the rover's stream, in any cut."""
         pos, time_ns = self._times(sentences, axis)
+        self.sectors.add(sentences, pos, time_ns)
         for formatter in ("GSV", "GSA"):
             rows = sentences.get(formatter)
             if rows is None or not len(rows):

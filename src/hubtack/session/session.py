@@ -22,6 +22,7 @@ from hubtack.diagnosis.fold import findings_of
 from hubtack.diagnosis.link_families import LinkView, link_episodes, rtk_ready
 from hubtack.diagnosis.rover_families import rover_episodes
 from hubtack.diagnosis.rover_view import RoverView
+from hubtack.diagnosis.sky_family import sky_episodes
 from hubtack.engine.axis import DAY_MS, SessionAxis
 from hubtack.engine.judge import Track
 from hubtack.engine.link import COMPUTED, LinkEngine, LinkSetup
@@ -454,6 +455,7 @@ class Session:
             expects_rover="rover" in self.expected,
             live=self.is_live,
         )
+        episodes.extend(sky_episodes(self.rover_sky.sectors, view.rover))
         if self.has_link():
             episodes.extend(link_episodes(view))
         return findings_of(episodes, view.now_ns)

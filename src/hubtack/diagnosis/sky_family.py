@@ -1,0 +1,96 @@
+"""The rover's sky: is a sector blocked, or have all signals fallen at once?
+
+Each bin of a quarter of a minute is compared with what is usual for the session: the median of the bins around it. A
+bank takes the satellites on its side and leaves the others as strong as they were; interference weakens all.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.diagnosis.episode import Episode
+from hubtack.diagnosis.rover_view import RoverView
+from hubtack.engine.sky_sectors import BIN_NS, SECTORS, SkySectors
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+# Common practice, no source: what a bank or a jammer must take before it is called one.
+BLOCKED_SHARE = 0.70  # of the usual satellites are left, or fewer
+BLOCKED_LOST = 3.0  # satellites lost at least
+SIDE_SHARE = 0.75  # of the loss lies in a half of the sky at least, widened to three quarters where it is clear
+DROP_DB = 5.0
+LEAST_BINS = 4  # of usual sky, before anything can be called unusual
+_NAMES = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+_RUNS = ("fix:float", "fix:autonomous", "few_satellites", "poor_geometry")
+_S = 1_000_000_000
+
+
+def sky_episodes(sky: SkySectors, rover: RoverView) -> list[Episode]:
+    """Stretches of a blocked sector and of a general drop of signal strength."""
+    start_ns, tracked, strength = sky.table()
+    if len(start_ns) < LEAST_BINS + 1:
+        return []
+    usual, usual_strength = _usual(tracked), _usual(strength[:, None])[:, 0]
+    total, usual_total = tracked.sum(axis=1), usual.sum(axis=1)
+    drop_db = usual_strength - strength
+    dropped = (drop_db >= DROP_DB) | (np.isnan(strength) & (usual_total >= 8) & (total == 0))
+    lost = np.maximum(usual - tracked, 0.0)
+    few = (total <= BLOCKED_SHARE * usual_total) & (lost.sum(axis=1) >= BLOCKED_LOST)
+    blocked = few & ~dropped
+    episodes = [
+        _episode("signal_drop", a, b, start_ns, rover, {"drop_db": float(np.nanmax(drop_db[a:b])) if
+                 np.isfinite(drop_db[a:b]).any() else None})
+        for a, b in _stretches(dropped)
+    ]  # fmt: skip
+    for a, b in _stretches(blocked):
+        side = lost[a:b].mean(axis=0)
+        episodes.append(_episode("sky_blocked", a, b, start_ns, rover, {
+            "sector": _sector(side), "satellites_usual": float(np.median(usual_total[a:b])),
+            "satellites_left": float(total[a:b].min()), "lost_by_sector": [round(float(v), 1) for v in side],
+        }))  # fmt: skip
+    return episodes
+
+
+def _usual(values: Floats) -> Floats:
+    """What is usual at each bin: the median over all bins within twenty minutes either side."""
+    half = 80
+    out = np.empty_like(values)
+    for i in range(len(values)):
+        window = values[max(0, i - half) : i + half + 1]
+        known = window[~np.isnan(window).any(axis=1)]
+        # The upper quartile: a sky that is blocked for half of the time is still not the usual one.
+        out[i] = np.quantile(known, 0.75, axis=0) if len(known) else np.nan
+    return out
+
+
+def _stretches(flags: Bools) -> list[tuple[int, int]]:
+    """Runs of two bins or more, as half-open ranges; single bins within a run are bridged."""
+    index = np.flatnonzero(flags)
+    if not len(index):
+        return []
+    parts = np.split(index, np.flatnonzero(np.diff(index) > 2) + 1)
+    return [(int(p[0]), int(p[-1]) + 1) for p in parts if len(p) >= 2]
+
+
+def _episode(
+    code: str, a: int, b: int, start_ns: NDArray[np.int64], rover: RoverView, figures: dict[str, object]
+) -> Episode:
+    start, end = int(start_ns[a]), int(start_ns[b - 1]) + BIN_NS
+    is_open = b == len(start_ns)
+    hold_ns = rover.hold_ns(_RUNS, start - 15 * _S, end, 60 * _S)
+    return Episode(code, start, None if is_open else end, hold_ns=hold_ns, severity="stop" if hold_ns else "warn",
+                   evidence=figures)  # fmt: skip
+
+
+def _sector(lost: Floats) -> str:
+    """The side that lost most, in words: the middle of the smallest run of sectors that holds most of the loss."""
+    total = float(lost.sum())
+    for width in range(1, SECTORS):
+        sums = [float(sum(lost[(first + k) % SECTORS] for k in range(width))) for first in range(SECTORS)]
+        best = int(np.argmax(sums))
+        if sums[best] >= SIDE_SHARE * total:
+            middle = (best + (width - 1) / 2) % SECTORS
+            return f"towards {_NAMES[round(middle) % SECTORS]}, {width * 45} degrees wide"
+    return "all around"
