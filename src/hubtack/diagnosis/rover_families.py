@@ -31,18 +31,27 @@ _AS_THEY_STAND = (
 )
 # Digits after the point that centimetres need: five decimals of a minute are 19 mm of latitude (derived from 1852 m).
 _MINUTE_DECIMALS_WANTED, _HEIGHT_DECIMALS_WANTED = 6, 2
+_ENDS_APART_NS = 30_000_000_000
 _SHARE_MISSING = 0.5  # a field absent from more than half of the rows is missing, not late
 
 
 def rover_episodes(
-    evidence: RoverEvidence, tally: Tally, track: Track, setup: Setup, *, now_ns: int, expects_rover: bool, live: bool
+    evidence: RoverEvidence,
+    tally: Tally,
+    track: Track,
+    setup: Setup,
+    *,
+    now_ns: int,
+    expects_rover: bool,
+    live: bool,
+    ends_apart: bool = False,
 ) -> list[Episode]:
     """All episodes of the rover's side as seen at ``now_ns`` on the session's axis."""
     episodes: list[Episode] = []
     for code in _AS_THEY_STAND:
         for run in evidence.runs[code].at(now_ns):
             episodes.append(_episode(code, run, _figures(code, evidence, setup), _severity(code, run)))
-    episodes.extend(_silence(evidence, tally, track, setup, now_ns, expects_rover))
+    episodes.extend(_silence(evidence, tally, track, setup, now_ns, expects_rover, ends_apart))
     episodes.extend(_fields(evidence, tally, setup, now_ns, live))
     return episodes
 
@@ -72,7 +81,13 @@ def _figures(code: str, evidence: RoverEvidence, setup: Setup) -> dict[str, Any]
 
 
 def _silence(
-    evidence: RoverEvidence, tally: Tally, track: Track, setup: Setup, now_ns: int, expects_rover: bool
+    evidence: RoverEvidence,
+    tally: Tally,
+    track: Track,
+    setup: Setup,
+    now_ns: int,
+    expects_rover: bool,
+    ends_apart: bool,
 ) -> list[Episode]:
     """``no_rover``: gaps between rows, the silence since the last one, or no row at all."""
     found = [
@@ -87,7 +102,9 @@ def _silence(
         for run in evidence.silent.at(now_ns)
     ]
     limit_ns = int(setup.limit("rover_silent_hold_s") * 1e9)
-    if tally.epochs and now_ns - track.time_ns > limit_ns:
+    # Separate logs seldom end at the same moment: only a long silence at the end is the rover's.
+    after_ns = max(limit_ns, _ENDS_APART_NS) if ends_apart else limit_ns
+    if tally.epochs and now_ns - track.time_ns > after_ns:
         found.append(
             Episode(
                 "no_rover",

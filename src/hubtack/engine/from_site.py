@@ -22,6 +22,8 @@ def setup_of(site: Site, *, has_arrival: bool = False, has_corrections: bool = F
         machine_kind=site.machine.kind,
         pair_separation_m=site.machine.antenna_separation_m,
         heading_offset_deg=site.machine.heading_offset_deg,
+        antenna_right_m=site.machine.antenna_right_m,
+        antenna_forward_m=site.machine.antenna_forward_m,
         reach_m=site.machine.reach_m,
         linkage_sigma_m=site.machine.linkage_sigma_m,
         tilt_sigma_deg=site.machine.tilt_sigma_deg,

@@ -15,6 +15,7 @@ from hubtack.engine import judge as jd
 from hubtack.engine.quantities import Quantities, quantities
 from hubtack.engine.rover_evidence import RoverEvidence
 from hubtack.engine.setup import Setup
+from hubtack.engine.swing import Swings
 from hubtack.engine.tally import Tally
 from hubtack.epochs.columns import Epochs
 from hubtack.knowledge.reasons import BIT
@@ -68,6 +69,7 @@ class RoverEngine:
     track: jd.Track = field(default_factory=jd.Track)
     tally: Tally = field(default_factory=Tally)
     evidence: RoverEvidence = field(init=False)
+    swings: Swings = field(default_factory=Swings)
     last: JudgedRows | None = None  # the newest committed row
     _heading: tuple[int, float] | None = None  # time and value of the newest heading
 
@@ -90,6 +92,7 @@ class RoverEngine:
             working_speed_max_m_s=self.setup.limit("working_speed_max_km_h") / 3.6,
         )
         self.evidence.add(rows.epochs, rows.q, rows.judged, link, self.track, silent_ns)
+        self.swings.add(epochs, rows.q, rows.judged.run_ns)
         self.track, self._heading = track, heading
         self.last = JudgedRows(epochs.take(slice(n - 1, n)), _last_of(rows.q), rows.judged)
         return rows

@@ -28,6 +28,8 @@ class Setup:
     machine_kind: str = "excavator"
     pair_separation_m: float | None = None
     heading_offset_deg: float = 0.0
+    antenna_right_m: float | None = None
+    antenna_forward_m: float | None = None
     reach_m: float = 9.0
     linkage_sigma_m: float = 0.013
     tilt_sigma_deg: float = 0.05

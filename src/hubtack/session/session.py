@@ -19,6 +19,7 @@ from hubtack.decode.decoder import Decoder
 from hubtack.decode.tables import Decoded
 from hubtack.diagnosis.episode import Finding
 from hubtack.diagnosis.fold import findings_of
+from hubtack.diagnosis.heading_family import heading_episodes
 from hubtack.diagnosis.link_families import LinkView, link_episodes, rtk_ready
 from hubtack.diagnosis.rover_families import rover_episodes
 from hubtack.diagnosis.rover_view import RoverView
@@ -453,8 +454,10 @@ class Session:
             self.setup,
             now_ns=view.now_ns,
             expects_rover="rover" in self.expected,
+            ends_apart=self.by_content,
             live=self.is_live,
         )
+        episodes.extend(heading_episodes(self.rover.swings, self.setup))
         episodes.extend(sky_episodes(self.rover_sky.sectors, view.rover))
         if self.has_link():
             episodes.extend(link_episodes(view))

@@ -217,6 +217,7 @@ time_zone = "UTC"
 name = "{MACHINE_NAME}"
 kind = "excavator"
 antenna_separation_m = {world.machine.separation_m:.2f}
+antenna = {{ right_m = {-world.machine.swing_radius_m:.2f}, forward_m = 0.0 }}
 reach_m = 9.0
 
 [job]

@@ -1,0 +1,121 @@
+"""Where does the antenna stand on the house? A circle through its positions while the house swings.
+
+On an excavator the course made good says nothing about heading; the swing does. With the heading psi (clockwise from
+north) and the antenna ``forward`` and ``right`` of the swing axis, the antenna is at
+
+    east  = east_0  + forward sin psi + right cos psi
+    north = north_0 + forward cos psi - right sin psi
+
+which is linear in the four unknowns. The direction from axis to antenna, less the heading, is atan2(right, forward): a
+constant of the machine. Where the site file gives the antenna's place, it is checked against that; else spell against spell.
+"""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.engine.quantities import Quantities
+from hubtack.epochs.columns import Epochs
+from hubtack.geo import ecef_offset_to_enu
+from hubtack.knowledge.fix_types import FIXED
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+_S = 1_000_000_000
+MOST_SAMPLES = 20_000  # more than five hours of swinging at one a second
+LEAST_TURN_DEG = 1.0  # a second in which the house turns less is no swing
+LEAST_ARC_DEG, LEAST_SAMPLES, LEAST_RADIUS_M, MOST_RESIDUAL_M = 60.0, 8, 0.30, 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class SwingFit:
+    """One swing: when, the antenna's direction from the axis less the heading [deg], its distance from the axis [m]."""
+
+    start_ns: int
+    end_ns: int
+    direction_deg: float
+    radius_m: float
+    arc_deg: float
+    residual_m: float
+
+
+@dataclass(slots=True)
+class Swings:
+    """Positions and headings once a second while the house turns and the position is fixed."""
+
+    time_s: array[float] = field(default_factory=lambda: array("d"))
+    heading_deg: array[float] = field(default_factory=lambda: array("d"))
+    east_m: array[float] = field(default_factory=lambda: array("d"))
+    north_m: array[float] = field(default_factory=lambda: array("d"))
+    _origin: tuple[float, float, float, float, float] | None = None  # ECEF, latitude, longitude of the first sample
+    _last: tuple[int, float] | None = None  # second and heading of the sample before
+
+    def add(self, epochs: Epochs, q: Quantities, run_ns: Ints) -> None:
+        """Add N judged rows, in any cut."""
+        usable = (q.fix == FIXED) & ~np.isnan(q.heading_deg) & ~np.isnan(q.pos_ecef_m[:, 0])
+        # The heading must be the row's own: one that is held for two seconds lags behind the position.
+        usable &= ~np.isnan(epochs.heading_deg)
+        index = np.flatnonzero(usable)
+        if not len(index):
+            return
+        second = run_ns[index] // _S
+        opens = np.concatenate(([self._last is None or second[0] != self._last[0]], np.diff(second) != 0))
+        index, second = index[opens], second[opens]
+        if not len(index) or len(self.time_s) >= MOST_SAMPLES:
+            return
+        heading = q.heading_deg[index]
+        before = np.concatenate(([self._last[1] if self._last else np.nan], heading[:-1]))
+        gap = np.concatenate(([second[0] - self._last[0] if self._last else 99], np.diff(second)))
+        turn = np.abs((heading - before + 180.0) % 360.0 - 180.0)
+        swinging = (turn >= LEAST_TURN_DEG) & (gap == 1)
+        self._last = (int(second[-1]), float(heading[-1]))
+        keep = index[swinging]
+        if not len(keep):
+            return
+        if self._origin is None:
+            x, y, z = (float(v) for v in q.pos_ecef_m[keep[0]])
+            self._origin = (x, y, z, float(epochs.latitude_deg[keep[0]]), float(epochs.longitude_deg[keep[0]]))
+        x, y, z, lat, lon = self._origin
+        offset = q.pos_ecef_m[keep] - np.array([x, y, z])
+        enu = ecef_offset_to_enu(offset, np.full(len(keep), lat), np.full(len(keep), lon))
+        self.time_s.extend(float(t) for t in epochs.time_ns[keep] / _S)
+        self.heading_deg.extend(float(h) for h in q.heading_deg[keep])
+        self.east_m.extend(float(e) for e in enu[:, 0])
+        self.north_m.extend(float(n) for n in enu[:, 1])
+
+    def fits(self) -> list[SwingFit]:
+        """A fit of each swing that turned far enough about a standing axis."""
+        if not self.time_s:
+            return []
+        t, h, e, n = (np.array(c) for c in (self.time_s, self.heading_deg, self.east_m, self.north_m))
+        found = []
+        for part in np.split(np.arange(len(t)), np.flatnonzero(np.diff(t) > 5.0) + 1):
+            fit = _fit(t[part], h[part], e[part], n[part])
+            if fit is not None:
+                found.append(fit)
+        return found
+
+
+def _fit(t_s: Floats, heading_deg: Floats, east_m: Floats, north_m: Floats) -> SwingFit | None:
+    unwrapped = np.unwrap(heading_deg, period=360.0)
+    arc = float(unwrapped.max() - unwrapped.min())
+    if len(t_s) < LEAST_SAMPLES or arc < LEAST_ARC_DEG:
+        return None
+    psi = np.radians(heading_deg)
+    one, zero = np.ones_like(psi), np.zeros_like(psi)
+    design = np.concatenate((
+        np.stack((one, zero, np.sin(psi), np.cos(psi)), axis=1), np.stack((zero, one, np.cos(psi), -np.sin(psi)), axis=1),
+    ))  # fmt: skip
+    observed = np.concatenate((east_m, north_m))
+    solution, *_ = np.linalg.lstsq(design, observed, rcond=None)
+    residual_m = float(np.sqrt(np.mean((design @ solution - observed) ** 2)))
+    forward, right = float(solution[2]), float(solution[3])
+    radius_m = float(np.hypot(forward, right))
+    if radius_m < LEAST_RADIUS_M or residual_m > MOST_RESIDUAL_M:
+        return None
+    direction = float(np.degrees(np.arctan2(right, forward)))
+    return SwingFit(int(t_s[0] * _S), int(t_s[-1] * _S), direction, radius_m, arc, residual_m)
