@@ -1,8 +1,12 @@
-"""How are lost epochs spread? One classifier over the ledger of intervals, with its tests and their error rates."""
+"""How are lost epochs spread? One classifier over the ledger, with its tests and their error rates.
+
+Order matters: a steady period is also a departure from independence, so it is asked for first.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import erfc, sqrt
 from typing import Literal
 
 import numpy as np
@@ -13,52 +17,60 @@ Ints = NDArray[np.int64]
 PERIODIC_P = 1e-6  # chance of calling independent losses periodic, over all periods tried
 BURST_P = 1e-6
 LEAST_LOST = 8  # fewer losses than this say nothing about their pattern
-LEAST_SHARE = 0.01
+LEAST_SLOTS = 60
+_OVERSAMPLING = 4
+_MOST_FREQUENCIES = 1 << 22
+_STRENGTH = 0.5  # share of the losses that must fall in step
 
 
 @dataclass(frozen=True, slots=True)
 class LossPattern:
-    """The pattern of losses, the test that decided and its significance."""
+    """The pattern of losses, the test that decided and its significance; ``bursts`` are runs of losses."""
 
     kind: Literal["none", "independent", "burst", "periodic"]
     lost: int
     slots: int
     bursts: int = 0
+    longest_slots: int = 0
     period_slots: float = float("nan")
     p_value: float = float("nan")
     test: str = ""
 
 
-def loss_pattern(steps_ms: Ints, interval_ms: float, stalled_ms: float) -> LossPattern:
-    """Pattern of the epochs missing from a stream of intervals (N,), gaps of ``stalled_ms`` and more left out.
+def loss_pattern(lost: NDArray[np.bool_]) -> LossPattern:
+    """Pattern of the losses among (N,) slots of a stream.
 
     Periodic: Rayleigh's test of the starts of losses against every frequency that the length resolves, the p-value
     multiplied by the number tried (Bonferroni). Bursts: the number of runs of losses against that of independent
-    losses (Wald and Wolfowitz), one-sided.
+    losses (Wald and Wolfowitz), one-sided; then their spread over the record (index of dispersion).
+
+    References
+    ----------
+    Mardia and Jupp, Directional Statistics, section 6.3.1 (Rayleigh); Wald and Wolfowitz 1940 (runs), both from memory.
     """
-    usable = steps_ms[(steps_ms > 0) & (steps_ms < stalled_ms)]
-    missing = np.maximum(np.round(usable / interval_ms).astype(np.int64) - 1, 0)
-    slots = int((missing + 1).sum())
-    lost = int(missing.sum())
-    if lost < LEAST_LOST or slots < 60:
-        return LossPattern("none" if lost < LEAST_LOST else "independent", lost, slots)
-    start = np.cumsum(missing + 1)[missing > 0] - missing[missing > 0]
+    slots = len(lost)
+    n_lost = int(np.count_nonzero(lost))
+    edges = np.diff(np.concatenate(([0], lost.astype(np.int8), [0])))
+    start, end = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
     bursts = len(start)
+    longest = int((end - start).max()) if bursts else 0
+    if n_lost < LEAST_LOST or slots < LEAST_SLOTS:
+        return LossPattern("none" if n_lost < LEAST_LOST else "independent", n_lost, slots, bursts, longest)
     periodic = _periodic(start, slots)
     if periodic is not None:
         period, p_value = periodic
-        return LossPattern("periodic", lost, slots, bursts, period, p_value, f"Rayleigh, p < {max(p_value, 1e-12):.0e}")
-    p_value = _runs_p(lost, slots, bursts)
+        return LossPattern("periodic", n_lost, slots, bursts, longest, period, p_value, _says("Rayleigh test", p_value))
+    p_value = _runs_p(n_lost, slots, bursts)
     if p_value < BURST_P:
-        return LossPattern(
-            "burst", lost, slots, bursts, float("nan"), p_value, f"runs test, p < {max(p_value, 1e-12):.0e}"
-        )
-    p_value = _dispersion_p(start, slots)
+        return LossPattern("burst", n_lost, slots, bursts, longest, float("nan"), p_value, _says("runs test", p_value))
+    p_value = min(1.0, _dispersion_p(start, slots))
     if p_value < BURST_P:
-        return LossPattern(
-            "burst", lost, slots, bursts, float("nan"), p_value, f"dispersion, p < {max(p_value, 1e-12):.0e}"
-        )
-    return LossPattern("independent", lost, slots, bursts, float("nan"), p_value, "no pattern found")
+        return LossPattern("burst", n_lost, slots, bursts, longest, float("nan"), p_value, _says("dispersion", p_value))
+    return LossPattern("independent", n_lost, slots, bursts, longest, float("nan"), p_value, "no pattern found")
+
+
+def _says(test: str, p_value: float) -> str:
+    return f"{test}, p < {max(p_value, 1e-12):.0e}"
 
 
 def _periodic(start: Ints, slots: int) -> tuple[float, float] | None:
@@ -66,25 +78,27 @@ def _periodic(start: Ints, slots: int) -> tuple[float, float] | None:
     n = len(start)
     if n < 6:
         return None
-    # Periods from 3 slots up to a fifth of the record; four frequencies to each resolvable one.
-    lowest, highest = 5.0 / slots, 1.0 / 3.0
-    count = int(min(20_000, (highest - lowest) * slots * 4))
-    if count < 1:
+    # Periods from 3 slots up to a fifth of the record; four frequencies to each one that the length resolves.
+    size = 1 << (slots * _OVERSAMPLING - 1).bit_length()
+    while size > _MOST_FREQUENCIES:
+        size //= 2
+    if size < slots:
         return None
-    frequency = lowest + (highest - lowest) * np.arange(count) / max(count - 1, 1)
-    used = start[:2000].astype(np.float64)
-    power = np.empty(count)
-    for i in range(0, count, 512):
-        phase = 2.0 * np.pi * frequency[i : i + 512, None] * used[None, :]
-        power[i : i + 512] = (np.cos(phase).sum(axis=1) ** 2 + np.sin(phase).sum(axis=1) ** 2) / len(used)
+    marks = np.zeros(slots)
+    marks[start] = 1.0
+    power = np.abs(np.fft.rfft(marks, size)) ** 2 / n
+    low, high = int(np.ceil(5.0 * size / slots)), size // 3
+    if high <= low:
+        return None
+    power = power[low : high + 1]
     best = float(power.max())
-    p_value = count * float(np.exp(-best))
-    if p_value >= PERIODIC_P or best < 0.5 * len(used):
+    p_value = len(power) * float(np.exp(-best))
+    if p_value >= PERIODIC_P or best < _STRENGTH * n:
         return None
-    first = int(np.argmax(power >= 0.8 * best))
-    while first + 1 < count and power[first + 1] > power[first]:
-        first += 1
-    return 1.0 / float(frequency[first]), p_value
+    at = int(np.argmax(power >= 0.8 * best))
+    while at + 1 < len(power) and power[at + 1] > power[at]:
+        at += 1
+    return size / (low + at), p_value
 
 
 def _runs_p(lost: int, slots: int, bursts: int) -> float:
@@ -94,7 +108,7 @@ def _runs_p(lost: int, slots: int, bursts: int) -> float:
     variance = lost * (lost - 1) * (kept + 1) * kept / (slots * slots * max(slots - 1, 1))
     if variance <= 0:
         return 1.0
-    return _normal_tail((mean - bursts - 0.5) / np.sqrt(variance))
+    return _normal_tail((mean - bursts - 0.5) / sqrt(variance))
 
 
 def _dispersion_p(start: Ints, slots: int) -> float:
@@ -105,11 +119,9 @@ def _dispersion_p(start: Ints, slots: int) -> float:
     chi2 = float(((counts - mean) ** 2).sum()) / mean
     df = windows - 1
     # Wilson and Hilferty's normal form of the chi-square distribution.
-    z = ((chi2 / df) ** (1.0 / 3.0) - (1.0 - 2.0 / (9.0 * df))) / np.sqrt(2.0 / (9.0 * df))
+    z = ((chi2 / df) ** (1.0 / 3.0) - (1.0 - 2.0 / (9.0 * df))) / sqrt(2.0 / (9.0 * df))
     return _normal_tail(float(z))
 
 
 def _normal_tail(z: float) -> float:
-    from math import erfc, sqrt
-
     return 0.5 * erfc(z / sqrt(2.0))

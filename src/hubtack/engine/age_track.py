@@ -1,4 +1,4 @@
-"""The age of corrections over time, as its least value in bins of ten seconds: the saw-tooth of each epoch taken off."""
+"""The age of corrections over time: its least value in bins of ten seconds, the saw-tooth of each epoch taken off."""
 
 from __future__ import annotations
 

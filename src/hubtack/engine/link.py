@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.decode.tables import Decoded, Rows
+from hubtack.decode.tables import Decoded, Rows, Span
 from hubtack.engine.axis import DAY_MS, SessionAxis, Unwrapped
 from hubtack.engine.link_ledger import SAME_EPOCH_NS
 from hubtack.engine.link_tally import LinkTally
@@ -114,6 +114,7 @@ class LinkEngine:
     _newest_ns: int = _NEVER
     _reached_ns: int = _NEVER // 8
     _held: list[tuple[Decoded, Ints | None, Ints]] = field(default_factory=list)
+    _early_damage: list[Span] = field(default_factory=list)
 
     def feed(self, decoded: Decoded, key: Ints | None, arrival_ns: Ints) -> None:
         """Take the frames of one stretch of the source, with the key and the UTC arrival (-1: none) of each.
@@ -122,6 +123,10 @@ class LinkEngine:
         """
         self.tally.add_bytes(decoded)
         if not len(decoded.frames) and not decoded.spans:
+            return
+        if self.time.last_ns is None and not len(decoded.frames):
+            # Junk before the first frame has no time of its own: it is counted, and placed when the stream has one.
+            self._early_damage.extend(decoded.spans[: _MOST_HELD - len(self._early_damage)])
             return
         if self.time.last_ns is None:
             # What comes before the first timed frame takes that frame's time, so it waits for it (but not for ever).
@@ -146,6 +151,8 @@ class LinkEngine:
         number = frames["type"].astype(np.int64)
         before_ns = self.time.last_ns if self.time.last_ns is not None else (self.axis.now_ns or 0)
         time_ns = self.time.place(frames["utc_ms_of_week"] % DAY_MS, self.axis)
+        if self._early_damage:
+            decoded.spans[:0], self._early_damage = self._early_damage, []
         self.tally.add_damage(decoded, time_ns, before_ns)
         if not len(frames):
             return
@@ -158,7 +165,9 @@ class LinkEngine:
         timed = (system > 0) & ~np.isnan(frames["utc_ms_of_week"])
         self._follow_epochs(frames, key, time_ns, timed)
         self._learn(decoded, time_ns)
-        self._follow_base(decoded, frames, key, time_ns, with_id)
+        # Only what a rover positions with says whose base it is: casters put other IDs on text and descriptors.
+        names_base = (system > 0) | (number == 1005) | (number == 1006)
+        self._follow_base(decoded, frames, key, time_ns, names_base)
         self.tally.add_frames(decoded, number, system, time_ns, timed, with_id, arrival_ns)
 
     def _follow_epochs(self, frames: Rows, key: Ints, time_ns: Ints, timed: Bools) -> None:
@@ -186,13 +195,20 @@ class LinkEngine:
             if record.type == 1013:
                 seconds_ns = int(record.fields["seconds_of_day"]) * 1_000_000_000
                 placed = self.axis.place_tod(seconds_ns)
+                self._compare_clocks(decoded, record.end, placed, time_ns)
                 self.axis.learn_date(int(record.fields["mjd"]) - 40587, placed, "1013")
 
-    def _follow_base(self, decoded: Decoded, frames: Rows, key: Ints, time_ns: Ints, with_id: Bools) -> None:
+    def _compare_clocks(self, decoded: Decoded, end: int, said_ns: int, time_ns: Ints) -> None:
+        """The observations' own time beside the UTC of 1013, which the base sends along: the base's two clocks."""
+        i = int(np.searchsorted(decoded.frames.end, end))
+        if self._epoch_ns is not None and i < len(time_ns):
+            self.tally.note_clocks((int(time_ns[i]) - said_ns) / 1e9)
+
+    def _follow_base(self, decoded: Decoded, frames: Rows, key: Ints, time_ns: Ints, names_base: Bools) -> None:
         """Walk the changes of station ID and the base positions, which are few, in the order of the frames."""
         ids = frames["station_id"]
         changes: list[tuple[int, int]] = []  # (index of frame, 0: ID, 1: row of stations)
-        index = np.flatnonzero(with_id & ~np.isnan(ids))
+        index = np.flatnonzero(names_base & ~np.isnan(ids))
         if len(index):
             before = np.concatenate(([self.tally.last_id if self.tally.last_id is not None else -1], ids[index][:-1]))
             changes.extend((int(i), -1) for i in index[ids[index] != before])

@@ -81,6 +81,9 @@ class ContentTally:
     systems: dict[int, SystemTally] = field(default_factory=dict)
     levels: dict[int, set[int]] = field(default_factory=dict)  # message types by system
     sky: SkySets = field(default_factory=SkySets)
+    twins: int = 0  # messages that say again what another of their type and epoch said: a second set of observations
+    twin_ns: tuple[int, int] | None = None  # first and last
+    _said: dict[int, tuple[int, int]] = field(default_factory=dict)  # by type: epoch, satellites as a bit mask
     _sats: dict[int, tuple[int, set[int]]] = field(default_factory=dict)
     _lock_ms: NDArray[np.float64] | None = None  # by system, satellite and signal
     _lock_ns: Ints | None = None
@@ -92,10 +95,13 @@ class ContentTally:
             self.levels.setdefault(system, set()).update(np.unique(number[use & (system_of == system)]).tolist())
         if not len(cells):
             return
+        cells = cells.take(use[cells["frame"].astype(np.int64)])
+        if not len(cells):
+            return
         frame = cells["frame"].astype(np.int64)
-        cells = cells.take(use[frame])
-        at_ns = time_ns[cells["frame"].astype(np.int64)]
+        at_ns = time_ns[frame]
         systems, satellites = cells["system"].astype(np.int64), cells["satellite"].astype(np.int64)
+        self._find_twins(frame, satellites, number, time_ns)
         signals = np.clip(cells["signal"].astype(np.int64), 0, N_SIGNALS - 1)
         self.sky.add(at_ns, systems, satellites)
         resets = self._lock_resets(systems, satellites, signals, cells["lock_ms"], at_ns)
@@ -109,6 +115,20 @@ class ContentTally:
             self._satellites_per_epoch(system, tally, at_ns[pick], satellites[pick])
             _count(tally.signals, signals[pick])
             _count(tally.phases, signals[pick & (cells["has_phase"] == 1)])
+
+    def _find_twins(self, frame: Ints, satellites: Ints, number: Ints, time_ns: Ints) -> None:
+        """Two messages of one type and epoch share no satellite where one base split them; two bases' do."""
+        masks = np.zeros(int(frame[-1]) + 1, dtype=np.int64)
+        np.bitwise_or.at(masks, frame, np.int64(1) << np.clip(satellites, 0, 62))
+        for i in np.flatnonzero(masks).tolist():
+            kind, at, mask = int(number[i]), int(time_ns[i]), int(masks[i])
+            before_ns, before = self._said.get(kind, (_NEVER, 0))
+            if abs(at - before_ns) <= SAME_EPOCH_NS:
+                if before & mask:
+                    self.twins += 1
+                    self.twin_ns = (at if self.twin_ns is None else self.twin_ns[0], at)
+                mask |= before
+            self._said[kind] = (at, mask)
 
     def _lock_resets(
         self, systems: Ints, satellites: Ints, signals: Ints, lock_ms: NDArray[np.float64], at_ns: Ints

@@ -40,6 +40,9 @@ class MessageTally:
     first_ns: int = 0
     last_ns: int = 0
     interval: Histogram = field(default_factory=lambda: Histogram(0.1, 6001))
+    satellites: int = 0  # sums over all of them, for the size a message would have in another form
+    signals: int = 0
+    cells: int = 0
 
 
 @dataclass(slots=True)
@@ -89,7 +92,7 @@ class LinkTally:
     n_id_changes: int = 0
     texts: list[tuple[int, str]] = field(default_factory=list)  # 1029: (time, text), each text once
     leap_s: int | None = None  # from 1013
-    stream_clock_off_s: float | None = None  # observation time less the time of 1013
+    clock_offs_s: list[float] = field(default_factory=list)  # observation time less the time of 1013, bounded
     arrivals: int = 0
     first_arrival_ns: int | None = None
     last_arrival_ns: int | None = None
@@ -136,7 +139,13 @@ class LinkTally:
     # Frames --------------------------------------------------------------------------------------------------------
 
     def add_frames(
-        self, decoded: Decoded, number: Ints, system: Ints, time_ns: Ints, timed: Bools, with_id: Bools,
+        self,
+        decoded: Decoded,
+        number: Ints,
+        system: Ints,
+        time_ns: Ints,
+        timed: Bools,
+        with_id: Bools,
         arrival_ns: Ints,
     ) -> None:
         """Add a stretch of frames with what the engine has worked out for each.
@@ -150,7 +159,7 @@ class LinkTally:
         duplicate = self._duplicates(frames, number, time_ns)
         self.duplicates += int(np.count_nonzero(duplicate))
         length = frames["length"].astype(np.int64)
-        self._census(number, length, time_ns)
+        self._census(frames, number, length, time_ns)
         begins = timed & ~duplicate
         self.ledger.add(time_ns[begins], number[begins])
         self.flow.add_frames(time_ns, length)
@@ -169,8 +178,10 @@ class LinkTally:
         index = np.flatnonzero(~np.isnan(frames["utc_ms_of_week"]))
         recent = self._recent
         marks = zip(
-            number[index].tolist(), frames["length"][index].astype(np.int64).tolist(),
-            frames["crc24"][index].astype(np.int64).tolist(), strict=True,
+            number[index].tolist(),
+            frames["length"][index].astype(np.int64).tolist(),
+            frames["crc24"][index].astype(np.int64).tolist(),
+            strict=True,
         )
         for i, at, mark in zip(index.tolist(), time_ns[index].tolist(), marks, strict=True):
             if recent.get(mark) == at:
@@ -183,7 +194,8 @@ class LinkTally:
                     recent = self._recent = {}
         return out
 
-    def _census(self, number: Ints, length: Ints, time_ns: Ints) -> None:
+    def _census(self, frames: Rows, number: Ints, length: Ints, time_ns: Ints) -> None:
+        size = np.nan_to_num(np.stack([frames[c] for c in ("n_satellites", "n_signals", "n_cells")])).astype(np.int64)
         for kind in np.unique(number).tolist():
             index = np.flatnonzero(number == kind)
             times = time_ns[index]
@@ -196,6 +208,10 @@ class LinkTally:
             tally.interval.add(steps[steps > SAME_EPOCH_NS] / _S)
             tally.count += len(index)
             tally.bytes += int(length[index].sum())
+            n_sats, n_signals, n_cells = (int(v) for v in size[:, index].sum(axis=1))
+            tally.satellites += n_sats
+            tally.signals += n_signals
+            tally.cells += n_cells
             tally.last_ns = int(times[-1])
 
     def _arrivals(self, time_ns: Ints, arrival_ns: Ints, timed: Bools) -> None:
@@ -288,9 +304,16 @@ class LinkTally:
         """A 1032 has told where the physical base behind a computed one is."""
         tally = self.station(int(stations["station_id"][row]))
         tally.physical_ecef_m = (
-            float(stations["x_m"][row]), float(stations["y_m"][row]), float(stations["z_m"][row]),
+            float(stations["x_m"][row]),
+            float(stations["y_m"][row]),
+            float(stations["z_m"][row]),
         )
         tally.physical_id = int(stations["physical_id"][row])
+
+    def note_clocks(self, off_s: float) -> None:
+        """The newest observation's time less the UTC that a 1013 said. [s]"""
+        if len(self.clock_offs_s) < MOST_CHANGES:
+            self.clock_offs_s.append(off_s)
 
     # Figures -------------------------------------------------------------------------------------------------------
 

@@ -57,7 +57,8 @@ class RoverSky:
         pos, tod_ns = pos[~np.isnan(tod_ms)], (tod_ms[~np.isnan(tod_ms)] * 1e6).astype(np.int64)
         if not len(tod_ns):
             return (
-                (np.zeros(0, dtype=np.int64),) * 2 if self._last_ns is None
+                (np.zeros(0, dtype=np.int64),) * 2
+                if self._last_ns is None
                 else (np.array([-1]), np.array([self._last_ns]))
             )
         start_ns = self._last_ns if self._last_ns is not None else axis.place_tod(int(tod_ns[0]))

@@ -1,0 +1,112 @@
+"""Clocks: the base's against UTC, this computer's against both. The computer never decides alone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from hubtack.diagnosis.episode import Episode, Severity
+from hubtack.diagnosis.link_view import S_NS, LinkView
+from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S, CURRENT_LEAP_S
+
+_OFF_S = 1.5  # a base's clock that is off by more is a fault and no rounding
+_FAR_S = 60.0
+_LEAST_LAGS = 10
+_ENDS_AGREE_S = 2.0
+_ENDS_LEAST_S = 5.0
+_AGREE_S = 3.0
+_STEADY_S = 1.0
+_LIKELY: tuple[tuple[float, str], ...] = (
+    (CURRENT_LEAP_S, "the leap seconds are left out"),
+    (BEIDOU_BEHIND_GPS_S, "BeiDou's time is taken for GPS time"),
+    (CURRENT_LEAP_S - BEIDOU_BEHIND_GPS_S, "BeiDou's time without the leap seconds"),
+    (10_800, "Moscow's time, as GLONASS counts it"),
+)
+
+
+def clock_family(view: LinkView) -> list[Episode]:
+    """At most one episode each of ``base_clock`` and ``computer_clock``."""
+    found = list(_base_clock(view))
+    found.extend(_computer_clock(view, base_is_off=bool(found)))
+    return found
+
+
+def _base_clock(view: LinkView) -> Iterable[Episode]:
+    off = _offset_s(view)
+    if off is None:
+        return
+    offset_s, basis = off
+    hold_ns = view.lost_fix_ns(view.start_ns, None, 0)
+    severity: Severity = "stop" if hold_ns and not view.well else "warn"
+    yield view.all_time(
+        "base_clock", severity, hold_ns=hold_ns, offset_s=offset_s, basis=basis, likely=_likely(offset_s)
+    )
+
+
+def _likely(offset_s: float) -> str:
+    return next((words for value, words in _LIKELY if abs(abs(offset_s) - value) < 1.0), "the base's clock is not set")
+
+
+def _offset_s(view: LinkView) -> tuple[float, str] | None:
+    """How far the stream's epochs lie ahead of UTC, and by what it is told; the first question that fits."""
+    tally, rover = view.tally, view.rover
+    interval_s = tally.interval_s()
+    slack_s = _OFF_S + (0.0 if np.isnan(interval_s) else interval_s)
+    if tally.clock_offs_s:
+        own_s = float(np.median(tally.clock_offs_s))
+        if abs(own_s) > slack_s:
+            return own_s, "the base's own UTC in 1013"
+    if rover.has_rover and not rover.merged_by_content and rover.stream_ahead_s > _OFF_S:
+        return rover.stream_ahead_s, "the rover's time"
+    if rover.has_rover and rover.merged_by_content:
+        by_ends = _by_ends_s(view)
+        if by_ends is not None:
+            return by_ends, "where both logs begin and end"
+    if tally.least_lag_ns is not None and tally.latency.total >= _LEAST_LAGS and rover.least_lag_ns is not None:
+        ahead_s = (rover.least_lag_ns - tally.least_lag_ns) / S_NS
+        if ahead_s > _OFF_S:
+            return ahead_s, "arrival, beside the rover's"
+    steady = _steady_lag_s(view)
+    if steady is not None:
+        return -steady, "a steady lag of just that much"
+    return None
+
+
+def _by_ends_s(view: LinkView) -> float | None:
+    """Separate logs of one recorder begin and end together; both ends shifted alike are a clock."""
+    tally, rover = view.tally, view.rover
+    if tally.ledger.first_ns is None or tally.ledger.last_ns is None or rover.first_ns is None or rover.last_ns is None:
+        return None
+    begin_s = (tally.ledger.first_ns - rover.first_ns) / S_NS
+    end_s = (tally.ledger.last_ns - rover.last_ns) / S_NS
+    if abs(begin_s - end_s) > _ENDS_AGREE_S or min(abs(begin_s), abs(end_s)) < _ENDS_LEAST_S:
+        return None
+    return (begin_s + end_s) / 2
+
+
+def _steady_lag_s(view: LinkView) -> float | None:
+    """A lag that never changes and is just the leap seconds or BeiDou's offset."""
+    tally = view.tally
+    if tally.latency.total < 10 * _LEAST_LAGS or tally.least_lag_ns is None:
+        return None
+    low, high = tally.latency.quantile(0.02), tally.latency.quantile(0.98)
+    if high - low > _STEADY_S:
+        return None
+    return next((float(v) for v in (CURRENT_LEAP_S, BEIDOU_BEHIND_GPS_S) if v - 0.1 <= low and high <= v + 1.5), None)
+
+
+def _computer_clock(view: LinkView, *, base_is_off: bool) -> Iterable[Episode]:
+    tally, rover = view.tally, view.rover
+    if tally.least_lag_ns is None or tally.latency.total < _LEAST_LAGS:
+        return
+    least_s, limit_s = tally.least_lag_ns / S_NS, view.limit("clock_off_s")
+    if rover.least_lag_ns is not None:
+        rover_s = rover.least_lag_ns / S_NS
+        # Rover and stream agree with each other and not with this computer: it is outvoted.
+        if abs(rover_s) > limit_s and abs(least_s - rover_s) < _AGREE_S:
+            yield view.all_time("computer_clock", "note", offset_s=rover_s, basis="rover and stream agree")
+        return
+    # Corrections cannot come before their time, and no link holds them back for a minute.
+    if not base_is_off and (least_s < -limit_s or least_s > _FAR_S):
+        yield view.all_time("computer_clock", "note", offset_s=least_s, basis="the stream's epochs")

@@ -1,0 +1,210 @@
+"""Loss and timing: what is missing, in what pattern, and how late is what comes? One classifier over one ledger."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from hubtack.diagnosis.episode import Episode, Severity
+from hubtack.diagnosis.link_view import S_NS, LinkView
+from hubtack.diagnosis.loss import LossPattern, loss_pattern
+from hubtack.diagnosis.saturation import fits, saturation
+from hubtack.engine.link_flow import BAD_CRC, FRAMES, OTHER
+from hubtack.engine.link_ledger import COMPLETE, INCOMPLETE, LOST
+
+LEAST_SHARE = 0.01  # losses below this share are ordinary untidiness
+HEAVY_SHARE = 0.10  # without a rover to tell, this much lost is worth acting on
+_CLOCK_FAR_S = 60.0  # a lag beyond this is a clock, not a link
+_LATE_EPOCHS = 10
+_LATE_LOST_SHARE = 0.05  # more than this lost, and "late and complete" it is not
+_PERIOD_MATCH = 0.03
+
+
+def loss_family(view: LinkView) -> list[Episode]:
+    """Episodes of what is missing or late."""
+    interval_s = view.tally.interval_s()
+    found = stalls(view)
+    if np.isnan(interval_s) or interval_s <= 0:
+        return found
+    slots = view.tally.ledger.slots(stalled_s(view) * 1000)
+    share = float(np.count_nonzero(slots != COMPLETE)) / max(1, len(slots))
+    queue = saturation(view) or _full_buffer(view, interval_s, share)
+    if queue is not None:
+        found.append(queue)
+    elif (late := _late(view, interval_s, share)) is not None:
+        found.append(late)
+    found.extend(_patterns(view, slots, interval_s))
+    return found
+
+
+def stalled_s(view: LinkView) -> float:
+    """Silence from which on the link counts as stalled, not as losing epochs. [s]"""
+    interval_s = view.tally.interval_s()
+    limit_s = view.limit("link_stalled_s")
+    return limit_s if np.isnan(interval_s) else max(limit_s, 3 * interval_s)
+
+
+def stalls(view: LinkView) -> list[Episode]:
+    """Stretches without a single epoch, the one that still lasts included."""
+    tally, limit_s = view.tally, stalled_s(view)
+    lengths: list[tuple[int, int | None]] = [
+        (start, end) for start, end, _ in tally.gaps() if (end - start) / S_NS > limit_s
+    ]
+    last_ns = tally.ledger.last_ns
+    if last_ns is not None and (view.now_ns - last_ns) / S_NS > limit_s:
+        lengths.append((last_ns, None))
+    found = []
+    for start, end in lengths:
+        reached = view.now_ns if end is None else end
+        hold_ns = view.lost_fix_ns(start, end)
+        alone_stop = (
+            not view.rover.has_rover
+            and end is None
+            and ((reached - start) / S_NS >= view.limit("correction_age_hold_s"))
+        )
+        severity: Severity | None = "stop" if hold_ns or alone_stop else None
+        found.append(
+            Episode(
+                "link_stalled",
+                start,
+                end,
+                hold_ns=hold_ns,
+                severity=severity,
+                evidence={"limit_s": limit_s, **_in_silence(view, start, reached)},
+            )
+        )
+    return found
+
+
+def _in_silence(view: LinkView, start_ns: int, end_ns: int) -> dict[str, Any]:
+    """What else came while no epoch came: other frames and bytes say that the way is open and the base is not well."""
+    at, counts = view.tally.flow.table()
+    inside = (at > start_ns + S_NS) & (at < end_ns - S_NS)
+    return {
+        "other_frames": int(counts[inside, FRAMES].sum()), "damaged": int(counts[inside, BAD_CRC].sum()),
+        "other_bytes": int(counts[inside, OTHER].sum()),
+    }  # fmt: skip
+
+
+def latency_median_s(view: LinkView, interval_s: float) -> tuple[float, str]:
+    """How late corrections are in the middle, and by what: arrival, rover's clock or rover's age. NaN if unknown."""
+    tally, rover = view.tally, view.rover
+    if tally.latency.total >= _LATE_EPOCHS and tally.least_lag_ns is not None:
+        least_s = tally.least_lag_ns / S_NS
+        middle_s = _median_of(tally.lag_whole_s)
+        if rover.least_lag_ns is not None and abs(rover.least_lag_ns) > S_NS:
+            return middle_s - rover.least_lag_ns / S_NS, "arrival, by the rover's clock"
+        if -1.0 <= least_s <= _CLOCK_FAR_S:
+            return tally.latency.quantile(0.5), "arrival"
+        return middle_s - np.floor(least_s), "arrival, above its least"
+    if rover.has_rover and not np.isnan(rover.age_median_s):
+        # Age runs from the latency up to one interval more; without losses that is all there is to it.
+        return rover.age_median_s - interval_s / 2, "rover's age of corrections"
+    return float("nan"), ""
+
+
+def _median_of(counts: dict[int, int]) -> float:
+    half, total = sum(counts.values()) / 2, 0
+    for value in sorted(counts):
+        total += counts[value]
+        if total >= half:
+            return float(value)
+    return float("nan")
+
+
+def _late(view: LinkView, interval_s: float, share: float) -> Episode | None:
+    """Complete and late."""
+    limit_s = view.limit("late_corrections_s")
+    median_s, basis = latency_median_s(view, interval_s)
+    if not median_s > limit_s or view.tally.epochs < _LATE_EPOCHS or share > 0.2:
+        return None
+    hold_ns = view.rover.hold_ns(("age:old",), view.start_ns, view.now_ns, 0)
+    stop = hold_ns > 0 or (not view.rover.has_rover and median_s > view.limit("correction_age_rough_s"))
+    return Episode(
+        "late_corrections",
+        view.tally.ledger.first_ns or view.start_ns,
+        None,
+        hold_ns=hold_ns,
+        severity="stop" if stop else "warn",
+        evidence={"median_s": median_s, "limit_s": limit_s, "basis": basis},
+    )
+
+
+def _full_buffer(view: LinkView, interval_s: float, share: float) -> Episode | None:
+    """Late by the same amount all the time and incomplete: a queue that is full and lets go of what finds no room."""
+    tally, rover = view.tally, view.rover
+    median_s, basis = latency_median_s(view, interval_s)
+    limit_s = max(view.limit("late_corrections_s"), 1.5 * interval_s)
+    slots = tally.ledger.slots(stalled_s(view) * 1000)
+    cut = float(np.count_nonzero(slots == INCOMPLETE)) / max(1, len(slots))
+    if not median_s > limit_s or share < 0.2 or cut < _LATE_LOST_SHARE or tally.epochs < 60:
+        return None
+    load_bps = 8 * tally.bytes_per_epoch() / interval_s
+    link_bps = tally.bits_per_s()
+    hold_ns = view.lost_fix_ns(view.start_ns, None)
+    return Episode(
+        "link_saturated", tally.ledger.first_ns or view.start_ns, None, hold_ns=hold_ns,
+        severity="stop" if hold_ns or not rover.has_rover else "warn",
+        evidence={"bits_per_epoch": round(8 * tally.bytes_per_epoch()), "load_bits_per_s": load_bps,
+                  "link_bits_per_s": link_bps, "age_to_s": median_s, "incomplete_percent": round(100 * cut, 1),
+                  "basis": basis, "fits": fits(tally, link_bps)},
+    )  # fmt: skip
+
+
+def _patterns(view: LinkView, slots: np.ndarray[Any, np.dtype[np.int8]], interval_s: float) -> list[Episode]:
+    """``periodic_loss`` or ``burst_loss`` over all that is missing, wholly or in part."""
+    hit = slots != COMPLETE
+    pattern = loss_pattern(hit)
+    if pattern.kind == "none" or pattern.lost < LEAST_SHARE * pattern.slots:
+        return []
+    tally = view.tally
+    start = tally.ledger.first_ns if tally.ledger.first_ns is not None else view.start_ns
+    share = pattern.lost / pattern.slots
+    hold_ns = view.lost_fix_ns(view.start_ns, None, 0)
+    severity: Severity = "stop" if hold_ns and not view.well else view.potential()
+    if not view.rover.has_rover and share >= HEAVY_SHARE:
+        severity = "stop" if old_share(view) > 0.05 else "warn"
+    figures: dict[str, Any] = {
+        "lost": pattern.lost, "slots": pattern.slots, "share_percent": round(100 * share, 1), "bursts": pattern.bursts,
+        "longest_loss_s": pattern.longest_slots * interval_s, "whole_epochs": int(np.count_nonzero(slots == LOST)),
+        "incomplete_epochs": int(np.count_nonzero(slots == INCOMPLETE)), "test": pattern.test, "pattern": pattern.kind,
+        "how": _HOW[pattern.kind],
+    }  # fmt: skip
+    code = "burst_loss"
+    if pattern.kind == "periodic":
+        code = "periodic_loss"
+        period_s = pattern.period_slots * interval_s
+        figures["period_s"] = period_s
+        figures["in_step_with"] = _in_step(view, period_s)
+    return [Episode(code, start, None, hold_ns=hold_ns, severity=severity, evidence=figures)]
+
+
+_HOW = {"burst": "in bursts", "independent": "one by one, without a pattern", "periodic": "at a steady period"}
+
+
+def _in_step(view: LinkView, period_s: float) -> list[int]:
+    """Message types that come at that period: their extra bytes may be what does not fit."""
+    return sorted(
+        kind
+        for kind, m in view.tally.messages.items()
+        if m.interval.total
+        and abs(m.interval.quantile(0.5) / period_s - 1) < _PERIOD_MATCH
+        and period_s > 2 * view.tally.interval_s()
+    )
+
+
+def old_share(view: LinkView) -> float:
+    """Share of the time in which the newest epoch was older than the ROUGH limit of age, stalls included."""
+    tally = view.tally
+    steps_s = tally.ledger.steps() / 1000.0
+    limit_s = view.limit("correction_age_rough_s")
+    old_s = float(np.maximum(steps_s[steps_s > 0] - limit_s, 0).sum())
+    total_s = float(steps_s[steps_s > 0].sum())
+    if tally.ledger.last_ns is not None:
+        tail_s = max(0.0, (view.now_ns - tally.ledger.last_ns) / S_NS)
+        old_s, total_s = old_s + max(0.0, tail_s - limit_s), total_s + tail_s
+    return old_s / total_s if total_s > 0 else 0.0
+
+
+__all__ = ["LossPattern", "latency_median_s", "loss_family", "old_share", "stalled_s", "stalls"]
