@@ -6,11 +6,9 @@ import numpy as np
 
 from hubtack.diagnosis.episode import Episode
 from hubtack.engine.setup import Setup
-from hubtack.engine.swing import SwingFit, Swings
+from hubtack.engine.swing import CONTRADICTS_DEG, SwingFit, Swings
 
-FLIPPED_DEG = (
-    20.0  # beyond any mounting error and far beyond the 0.1 to 0.3 degrees of a fit: common practice, no source
-)
+FLIPPED_DEG = CONTRADICTS_DEG
 FIXED_OFFSET_DEG = 2.0  # a fixed offset from what the site file says: common practice, no source
 
 

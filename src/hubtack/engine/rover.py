@@ -75,10 +75,13 @@ class RoverEngine:
 
     def __post_init__(self) -> None:
         self.evidence = RoverEvidence.for_setup(self.setup)
+        forward, right = self.setup.antenna_forward_m, self.setup.antenna_right_m
+        if forward is not None and right is not None:
+            self.swings.expected_deg = float(np.degrees(np.arctan2(right, forward)))
 
     def update(self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools) -> JudgedRows:
         """Judge and commit N closed rows, which must follow those committed before."""
-        rows, track, heading = self._judge(epochs, link, arrival_ns, checked)
+        rows, track, heading = self._judge(epochs, link, arrival_ns, checked, commit=True)
         n = len(epochs)
         if n == 0:
             return rows
@@ -92,7 +95,6 @@ class RoverEngine:
             working_speed_max_m_s=self.setup.limit("working_speed_max_km_h") / 3.6,
         )
         self.evidence.add(rows.epochs, rows.q, rows.judged, link, self.track, silent_ns)
-        self.swings.add(epochs, rows.q, rows.judged.run_ns)
         self.track, self._heading = track, heading
         self.last = JudgedRows(epochs.take(slice(n - 1, n)), _last_of(rows.q), rows.judged)
         return rows
@@ -103,7 +105,7 @@ class RoverEngine:
         return rows, track
 
     def _judge(
-        self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools
+        self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools, *, commit: bool = False
     ) -> tuple[JudgedRows, jd.Track, tuple[int, float] | None]:
         heading_deg, heading = self._held_heading(epochs)
         q = quantities(
@@ -114,13 +116,19 @@ class RoverEngine:
             obs_utc_ms=link.obs_utc_ms,
             heading_deg=heading_deg,
         )
+        latched = link.latch_bits
+        if commit:
+            self.swings.add(epochs, q)
+            latched = latched | np.where(self.swings.contradiction(epochs), BIT["heading_contradiction"], 0)
+        elif self.swings.contradicts:
+            latched = latched | BIT["heading_contradiction"]
         judged, track = jd.judge_rows(
             self.track,
             epochs,
             q,
             self.setup,
             arrival_ns=arrival_ns,
-            latch_bits=link.latch_bits,
+            latch_bits=latched,
             compare_ages=self.compare_ages,
             checked=checked,
         )

@@ -28,6 +28,8 @@ Ints = NDArray[np.int64]
 _S = 1_000_000_000
 MOST_SAMPLES = 20_000  # more than five hours of swinging at one a second
 LEAST_TURN_DEG = 1.0  # a second in which the house turns less is no swing
+CONTRADICTS_DEG = 20.0  # beyond any mounting error, far beyond a fit's 0.1 to 0.3 degrees: common practice, no source
+_SWING_GAP_S = 5.0
 LEAST_ARC_DEG, LEAST_SAMPLES, LEAST_RADIUS_M, MOST_RESIDUAL_M = 60.0, 8, 0.30, 0.05
 
 
@@ -53,8 +55,11 @@ class Swings:
     north_m: array[float] = field(default_factory=lambda: array("d"))
     _origin: tuple[float, float, float, float, float] | None = None  # ECEF, latitude, longitude of the first sample
     _last: tuple[int, float] | None = None  # second and heading of the sample before
+    expected_deg: float | None = None  # the antenna's direction by the site file
+    contradicts: bool = False  # by the newest swing that could be fitted
+    _judged: int = 0  # samples whose swing has been judged
 
-    def add(self, epochs: Epochs, q: Quantities, run_ns: Ints) -> None:
+    def add(self, epochs: Epochs, q: Quantities) -> None:
         """Add N judged rows, in any cut."""
         usable = (q.fix == FIXED) & ~np.isnan(q.heading_deg) & ~np.isnan(q.pos_ecef_m[:, 0])
         # The heading must be the row's own: one that is held for two seconds lags behind the position.
@@ -62,7 +67,7 @@ class Swings:
         index = np.flatnonzero(usable)
         if not len(index):
             return
-        second = run_ns[index] // _S
+        second = epochs.time_ns[index] // _S
         opens = np.concatenate(([self._last is None or second[0] != self._last[0]], np.diff(second) != 0))
         index, second = index[opens], second[opens]
         if not len(index) or len(self.time_s) >= MOST_SAMPLES:
@@ -87,13 +92,37 @@ class Swings:
         self.east_m.extend(float(e) for e in enu[:, 0])
         self.north_m.extend(float(n) for n in enu[:, 1])
 
+    def contradiction(self, epochs: Epochs) -> NDArray[np.bool_]:
+        """Whether the heading contradicts the newest complete swing, at each of N rows; call once, after ``add``.
+
+        A swing is complete five seconds after its last sample; what it says holds until the next one.
+        """
+        flags = np.full(len(epochs), self.contradicts)
+        if self.expected_deg is None or not len(epochs):
+            return flags
+        now_s = float(epochs.time_ns[-1]) / _S
+        t = np.array(self.time_s)[self._judged :]
+        for part in np.split(np.arange(len(t)), np.flatnonzero(np.diff(t) > _SWING_GAP_S) + 1) if len(t) else []:
+            ends_s = float(t[part[-1]]) + _SWING_GAP_S
+            if ends_s >= now_s:
+                break
+            pick = part + self._judged
+            fit = _fit(*(np.array(c)[pick] for c in (self.time_s, self.heading_deg, self.east_m, self.north_m)))
+            if fit is not None:
+                off_deg = (fit.direction_deg - self.expected_deg + 180.0) % 360.0 - 180.0
+                self.contradicts = abs(off_deg) >= CONTRADICTS_DEG
+                flags[epochs.time_ns / _S > ends_s] = self.contradicts
+        done = np.flatnonzero(np.diff(np.append(t, now_s)) > _SWING_GAP_S) if len(t) else []
+        self._judged += int(done[-1]) + 1 if len(done) else 0
+        return flags
+
     def fits(self) -> list[SwingFit]:
         """A fit of each swing that turned far enough about a standing axis."""
         if not self.time_s:
             return []
         t, h, e, n = (np.array(c) for c in (self.time_s, self.heading_deg, self.east_m, self.north_m))
         found = []
-        for part in np.split(np.arange(len(t)), np.flatnonzero(np.diff(t) > 5.0) + 1):
+        for part in np.split(np.arange(len(t)), np.flatnonzero(np.diff(t) > _SWING_GAP_S) + 1):
             fit = _fit(t[part], h[part], e[part], n[part])
             if fit is not None:
                 found.append(fit)

@@ -40,17 +40,17 @@ REASONS: tuple[Reason, ...] = (
         _FIX,
     ),
     Reason(
-        "latched_wrong_base",
-        "HOLD",
-        "corrections come from the wrong base",
-        "compare station ID and base position with the site's sheet, then check on a control mark",
-        _JUMP,
-    ),
-    Reason(
         "latched_two_bases",
         "HOLD",
         "more than one base is on the channel",
         "find the second transmitter or change the channel, then check on a control mark",
+        _JUMP,
+    ),
+    Reason(
+        "latched_wrong_base",
+        "HOLD",
+        "corrections come from the wrong base",
+        "compare station ID and base position with the site's sheet, then check on a control mark",
         _JUMP,
     ),
     Reason(
@@ -130,6 +130,13 @@ REASONS: tuple[Reason, ...] = (
         "no heading from the antenna pair",
         "clear sky over both antennas; check the second antenna's cable",
         _FIX,
+    ),
+    Reason(
+        "heading_contradiction",
+        "HOLD",
+        "the heading contradicts the machine's swing",
+        "are the two antennas' cables swapped? Check the heading offset",
+        _JUMP,
     ),
     Reason("few_satellites", "HOLD", "too few satellites", "move away from what blocks the sky, or wait", _FIX),
     Reason(

@@ -7,6 +7,7 @@ hand at fixed heights, so that nothing jumps, and cost little enough to be drawn
 from __future__ import annotations
 
 import math
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -100,7 +101,8 @@ class Dashboard:
         head.append(_line((self._tolerance_text().center(width), BOLD)))
         reason = self._reason_text()
         head.append(_line((reason.center(width), BOLD)))
-        head.append(_line((f"next: {snap.next_step}".center(width), PLAIN)) if snap.next_step else [])
+        for part in textwrap.wrap(f"next: {snap.next_step}", width)[:2] if snap.next_step else [""]:
+            head.append(_line((part.center(width), PLAIN)))
         return head
 
     def _tolerance_text(self) -> str:
@@ -219,9 +221,9 @@ class Dashboard:
             ((share_m, name) for name, share_m in zip(SHARES, snap.shares_vertical_m, strict=False) if share_m > 5e-5),
             reverse=True,
         )
-        words = [f"{name.replace('_', ' ')} {small_text(share_m * Z95, self.unit)}" for share_m, name in parts[:4]]
-        rows.append(("from", ", ".join(words[:2])))
-        rows.append(("", ", ".join(words[2:])))
+        words = [f"{name.replace('_', ' ')} {small_text(share_m * Z95, self.unit)}" for share_m, name in parts[:3]]
+        rows.append(("from", ", ".join(words[:1])))
+        rows.append(("", ", ".join(words[1:3])))
         rows.append(
             (
                 "along",
