@@ -169,8 +169,8 @@ def setout_text(answers: Answers, unit: LengthUnit) -> str:
     width = max(len(name) for name, _ in rows)
     lines = [f"{name:<{width}}  {text}" for name, text in rows]
     lines.append("")
-    lines.append("What both points share (base height, datum, tilt of the frame) is not in these figures. Check the fall "
-                 "with a level or a laser before pipe is laid.")  # fmt: skip
+    lines.append("What both points share (base height, datum, tilt of the frame) is not in these figures. Check the "
+                 "fall with a level or a laser before pipe is laid.")  # fmt: skip
     if answers.least:
         lines.append(f"Least slope: {SOURCE}.")
     return "\n".join(lines)
