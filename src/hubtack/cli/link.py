@@ -21,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     options.add_for(parser)
     options.add_near(parser)
     options.add_json(parser)
+    options.add_forward(parser)
 
 
 def run(args: argparse.Namespace) -> int:

@@ -82,6 +82,15 @@ def add_near(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_forward(parser: argparse.ArgumentParser) -> None:
+    """``--forward URL``."""
+    parser.add_argument(
+        "--forward", metavar="URL",
+        help="pass the correction stream on, unchanged, to serial://... or tcp://host:port; where that feeds a "
+        "transmitter, its licence, power and duty limits are yours to keep",
+    )  # fmt: skip
+
+
 def add_sources(parser: argparse.ArgumentParser) -> None:
     """SOURCE, ``--rover``, ``--second-antenna`` and ``--corrections``."""
     parser.add_argument(

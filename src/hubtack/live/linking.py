@@ -18,6 +18,7 @@ from hubtack.errors import SourceError, UsageError
 from hubtack.knowledge.findings import LINK_CODES
 from hubtack.live.opening import find_site, link_setup_of
 from hubtack.live.run import LiveRun
+from hubtack.live.watching import forwarding
 from hubtack.readers.files import open_bytes
 from hubtack.readers.hub import Hub
 from hubtack.readers.urls import SourceSpec, parse_source
@@ -91,8 +92,8 @@ def _judge_live(args: argparse.Namespace, spec: SourceSpec, site: Site) -> int:
     reader = open_reader(spec, "corrections", near=args.near, position=session.rover_position, site=site)
     screen = _Screen(args, session, spec.label)
     try:
-        with Hub([reader]) as hub, screen:
-            run = LiveRun(session, hub, lambda rows: None, screen.look, for_s=args.for_s, draw_s=0.5)
+        with forwarding(args.forward, "link") as send, Hub([reader]) as hub, screen:
+            run = LiveRun(session, hub, lambda rows: None, screen.look, for_s=args.for_s, draw_s=0.5, forward=send)
             with contextlib.suppress(KeyboardInterrupt):
                 run.loop()
     except SourceError as err:

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from hubtack.audit.discover import Found, SessionFiles, discover
+from hubtack.capture.reading import CaptureClock, CaptureReader, is_capture, read_description
 from hubtack.engine.from_site import base_ecef_m, setup_of
 from hubtack.engine.link import LinkSetup
 from hubtack.errors import LogFormatError, SourceError, UsageError
@@ -45,6 +46,8 @@ def open_sources(args: argparse.Namespace) -> Opened:
         If a file cannot be read or is not what it should be. A live source that fails does so later, as a notice.
     """
     site = find_site(args.site, getattr(args, "source", None))
+    if args.source is not None and is_capture(Path(args.source)):
+        return _open_capture(args, site)
     logs, live = _sources(args, site)
     warnings = list(site.warnings)
     is_live = bool(live)
@@ -71,6 +74,29 @@ def open_sources(args: argparse.Namespace) -> Opened:
         session.expect(role)
     session.rover.compare_ages = is_live
     return Opened(session, readers, site, site.machine.name or "", is_live, warnings)
+
+
+def _open_capture(args: argparse.Namespace, site: Site) -> Opened:
+    """A recording of live sources: the same events in the same order, with the arrival times they had."""
+    folder = Path(args.source)
+    roles = tuple(read_description(folder).labels)
+    session = session_of_capture(site, roles)
+    clock = CaptureClock(folder, args.speed) if args.speed > 0 else None
+    reader = CaptureReader(folder, clock=clock)
+    return Opened(session, [reader], site, site.machine.name or "", False, list(site.warnings))
+
+
+def session_of_capture(site: Site, roles: tuple[str, ...]) -> Session:
+    """A session for a capture's sources; it judges by arrival, as the live run did that was recorded."""
+    session = Session(
+        setup_of(site, has_arrival=True, has_corrections="corrections" in roles),
+        link_setup_of(site, "mixed" if "corrections" not in roles else "capture", has_arrival=True),
+    )
+    session.link_role = "corrections" if "corrections" in roles else "rover"
+    session.rover.compare_ages = True
+    for role in roles:
+        session.expect(role)
+    return session
 
 
 def find_site(named: Path | None, source: str | None) -> Site:

@@ -45,6 +45,7 @@ class LiveRun:
     on_look: Callable[[int, bool], bool]
     draw_s: float = 0.25
     for_s: float | None = None
+    forward: Callable[[bytes], None] | None = None  # gets the correction stream unchanged; must not block
     time_scale: float = 1.0  # seconds of content to a second of waiting: a log's speed, 0 as fast as it goes
     mono: Callable[[], float] = time.monotonic
     refused: list[Notice] = field(default_factory=list)
@@ -100,6 +101,8 @@ class LiveRun:
 
     def _take(self, event: Event) -> None:
         if isinstance(event, Chunk):
+            if self.forward is not None and event.source == self.session.link_role:
+                self.forward(event.data)
             before = self.session.newest_row_end()
             self.on_rows(self.session.feed(event))
             self._last_bytes_s, self._released = self.mono(), False

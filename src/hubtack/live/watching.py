@@ -6,7 +6,7 @@ import argparse
 import contextlib
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -62,12 +62,27 @@ def watch(args: argparse.Namespace) -> int:
     opened = open_sources(args)
     for warning in opened.warnings:
         print(f"hubtack watch: {safe_text(warning, 400)}", file=sys.stderr)
-    with Hub(opened.readers) as hub:
+    with forwarding(args.forward, "watch") as args.forward_send, Hub(opened.readers) as hub:
         if args.once:
             return _once(args, opened, hub)
         if args.json:
             return _lines(args, opened, hub)
         return _screen(args, opened, hub)
+
+
+@contextlib.contextmanager
+def forwarding(url: str | None, command: str) -> Iterator[Callable[[bytes], None] | None]:
+    """Where the correction stream is passed on to, if anywhere; what became of it is said at the end."""
+    if url is None:
+        yield None
+        return
+    from hubtack.capture.forward import Forwarder
+
+    with Forwarder(url) as forwarder:
+        if forwarder.caution:
+            print(f"hubtack {command}: {safe_text(forwarder.caution, 400)}", file=sys.stderr)
+        yield forwarder.send
+        print(f"hubtack {command}: forwarded: {safe_text(forwarder.status, 400)}", file=sys.stderr)
 
 
 def _finish(run: LiveRun, opened: Opened, last: Standing) -> int:
@@ -86,7 +101,8 @@ def _run(
     on_look: Callable[[int, bool], bool],
     for_s: float | None,
 ) -> LiveRun:
-    return LiveRun(opened.session, hub, on_rows, on_look, for_s=for_s, time_scale=1.0 if opened.is_live else args.speed)
+    scale = 1.0 if opened.is_live else args.speed
+    return LiveRun(opened.session, hub, on_rows, on_look, for_s=for_s, time_scale=scale, forward=args.forward_send)
 
 
 def _once(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
