@@ -6,10 +6,12 @@ import random
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from tests.decode.test_decoder import CHECK_SENTENCES
+from tests.framing.test_splitter import EXAMPLE_1005, frame
 from tests.rover_text import gga, gst, hdt, sentence
 
-from hubtack.decode import decoder as door
 from hubtack.decode.columns import MIN_BYTES
 from hubtack.decode.decoder import Decoder
 from hubtack.decode.tables import Decoded
@@ -17,23 +19,34 @@ from hubtack.decode.tables import Decoded
 
 def decode(chunks: list[bytes]) -> Decoded:
     decoder = Decoder()
-    return door._joined([*(decoder.feed(c) for c in chunks), decoder.flush()])
+    return Decoded.joined([*(decoder.feed(c) for c in chunks), decoder.flush()])
 
 
 def assert_equal_to_scalar(data: bytes) -> None:
     assert len(data) > MIN_BYTES
     small = MIN_BYTES // 2
     columns = decode([data])
-    scalar = decode([data[i : i + small] for i in range(0, len(data), small)])
-    assert columns.counts.by_formatter == scalar.counts.by_formatter
-    for name in ("sentences", "bad_checksums", "no_checksum", "other_bytes"):
-        assert getattr(columns.counts, name) == getattr(scalar.counts, name), name
-    assert set(columns.sentences) == set(scalar.sentences)
-    for kind, rows in columns.sentences.items():
-        other = scalar.sentences[kind]
-        np.testing.assert_array_equal(rows.pos, other.pos)
-        np.testing.assert_array_equal(rows.end, other.end)
-        np.testing.assert_array_equal(rows.values, other.values, err_msg=kind)
+    assert_equal(columns, decode([data[i : i + small] for i in range(0, len(data), small)]), data)
+
+
+def assert_equal(a: Decoded, b: Decoded, data: bytes) -> None:
+    assert a.counts == b.counts
+    assert covered(a, "other", data) == covered(b, "other", data)
+    assert covered(a, "bad_crc", data) == covered(b, "bad_crc", data)
+    assert a.texts == b.texts
+    assert a.payloads == b.payloads
+    assert set(a.sentences) == set(b.sentences)
+    tables = [(rows, b.sentences[kind]) for kind, rows in a.sentences.items()]
+    for one, other in [*tables, (a.frames, b.frames), (a.satellites, b.satellites), (a.stations, b.stations)]:
+        np.testing.assert_array_equal(one.pos, other.pos, err_msg=one.kind)
+        np.testing.assert_array_equal(one.end, other.end, err_msg=one.kind)
+        np.testing.assert_array_equal(one.values, other.values, err_msg=one.kind)
+
+
+def covered(decoded: Decoded, kind: str, data: bytes) -> set[int]:
+    """Bytes in spans of a kind, line ends left out; how a junk run is cut into spans depends on how it came."""
+    spans = [span for span in decoded.spans if span.kind == kind]
+    return {i for span in spans for i in range(span.pos, span.end) if data[i : i + 1] not in (b"\r", b"\n")}
 
 
 def a_log() -> bytes:
@@ -84,6 +97,61 @@ def test_a_damaged_log(seed: int) -> None:
             case _:
                 data[at] = 44
     assert_equal_to_scalar(bytes(data).replace(b"\xd3", b"\xd2"))
+
+
+FRAMES = (EXAMPLE_1005, frame(bytes.fromhex("3ef0") + bytes(8)), frame(b"\n$GPGGA,1*00\r\n\xd3\x00"), frame(b""))
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_a_mixed_log_with_damage(seed: int) -> None:
+    """Frames between sentences, at any place, some of them broken; false preambles; a logger's stamps; cut lines."""
+    rng = random.Random(5000 + seed)
+    parts = []
+    for line in (a_log() * 2).splitlines(keepends=True):
+        if rng.random() < 0.3:
+            parts.append(rng.choice(FRAMES))
+        if rng.random() < 0.3:
+            stamp = rng.choice([b"2018-12-06T00:00:00.5%03dZ ", b"2018-12-06 23:59:5%d+01:30,", b"15440544%02d.25 "])
+            parts.append(stamp % rng.randrange(10))
+        parts.append(line)
+        if rng.random() < 0.1:
+            parts.append(line[: rng.randrange(len(line))] + rng.choice((b"", b"\r\n", rng.choice(FRAMES))))
+        if rng.random() < 0.05:
+            junk = rng.randbytes(rng.randrange(1, 40))
+            parts.append(junk + rng.choice((b"\xd3", b"\xd3\x00", b"\xd3\x00\x60", b"\n")))
+        if rng.random() < 0.05:
+            broken = bytearray(EXAMPLE_1005)
+            broken[rng.randrange(5, 25)] ^= 1 << rng.randrange(8)
+            parts.append(bytes(broken))
+    assert_equal_to_scalar(b"".join(parts))
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.lists(st.integers(1, 3 * MIN_BYTES), min_size=1, max_size=8), st.integers(0, 10**6))
+def test_any_cut_of_a_mixed_log_gives_the_same_tables(sizes: list[int], seed: int) -> None:
+    rng = random.Random(seed)
+    stamps = (b"", b"2018-12-06T00:00:00.5Z ", b"1544054400.25,")
+    lines = (a_log() * 2).splitlines(keepends=True)
+    data = b"".join(rng.choice(stamps) + line + rng.choice((b"", *FRAMES)) for line in lines)
+    chunks, at = [], 0
+    for size in sizes:
+        chunks.append(data[at : at + size])
+        at += size
+    assert_equal(decode([*chunks, data[at:]]), decode([data[i : i + 4000] for i in range(0, len(data), 4000)]), data)
+
+
+def test_a_frame_that_was_cut_at_the_edge_of_a_block_of_lines_comes_out() -> None:
+    lines = b"".join(gga(i * 1000) for i in range(300))
+    decoded = decode([EXAMPLE_1005[:10], EXAMPLE_1005[10:] + b"\r\n" + lines])
+    assert (len(decoded.frames), len(decoded.stations), len(decoded.sentences["GGA"])) == (1, 1, 300)
+
+
+def test_satellites_of_later_stretches_point_at_their_own_frames() -> None:
+    # GPS MSM4: satellite 1, signal 1 and their cell are the bits after 73, 137 and 169 of the payload.
+    msm = frame(bytes.fromhex("43200123456780000040000000000000004000000040") + bytes(20))
+    decoded = decode([EXAMPLE_1005 + msm, EXAMPLE_1005 + msm])
+    assert len(decoded.satellites) == 2
+    assert decoded.satellites["frame"].tolist() == [1, 3]
 
 
 @pytest.mark.parametrize("seed", range(60))

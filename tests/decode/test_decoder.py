@@ -127,6 +127,21 @@ def test_a_bad_checksum_is_counted_and_not_used_and_a_missing_one_is_used_and_co
     assert len(decoded.sentences["GGA"]) == 2
 
 
+def test_a_sentence_that_has_lost_its_checksum_on_the_way_is_not_used() -> None:
+    """A sender that gives a sentence its checksum always does; a line without one has been cut."""
+    good = gga(1000)
+    decoded = decode(good + good[: good.index(b",M,")] + b"\r\n" + good)
+    assert (decoded.counts.bad_checksums, len(decoded.sentences["GGA"])) == (1, 2)
+
+
+def test_a_quiet_link_does_not_turn_half_a_sentence_into_data() -> None:
+    decoder = Decoder()
+    half = gga(1000)[:70]
+    assert not decoder.feed(half).sentences
+    assert not decoder.release().sentences
+    assert len(decoder.feed(gga(1000)[70:]).sentences["GGA"]) == 1
+
+
 def test_lower_case_checksums_are_taken() -> None:
     good = gst(1000).decode()
     star = good.index("*")

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from tests.rover_text import gga, gst
 
 from hubtack.framing.crc import crc24q
+from hubtack.framing.scan import scan_frames
 from hubtack.framing.splitter import MAX_FRAME, MAX_SENTENCE, Kind, Piece, Splitter
 
 # RTCM 10403.3, section 4: the published 1005 example. It holds a false preamble, D3 02 02, at offset 5.
@@ -153,3 +154,52 @@ def test_the_smallest_and_the_largest_frame() -> None:
     # RTCM 10403.3, section 4: a payload of 0 to 1023 bytes; D3 00 00 47 EA 4B is the filler (from memory).
     assert records(split(bytes.fromhex("d3000047ea4b"))) == [bytes.fromhex("d3000047ea4b")]
     assert len(records(split(frame(bytes(1023))))[0]) == 1029
+
+
+def test_a_last_line_that_lacks_its_end_and_its_checksum_is_no_sentence() -> None:
+    """Cut short, 545.4 m of height would read as 54."""
+    assert records(split(b"$GPGGA,123519,4807.038,N,01131.000,E,4,08,0.9,54")) == []
+
+
+def test_release_gives_out_what_a_false_preamble_holds_back() -> None:
+    splitter = Splitter()
+    good = gga(1000)
+    assert records(splitter.feed(b"\xd3\x00\xff" + good + EXAMPLE_1005 + b"$GPGGA,12")) == []
+    assert records(splitter.release()) == [good.rstrip(), EXAMPLE_1005]
+    assert splitter.pending == len(b"$GPGGA,12")  # the line that is being received lives on
+    assert records(splitter.feed(good[len(b"$GPGGA,12") :] + gga(2000))) != []
+
+
+@pytest.mark.parametrize("cut", range(1, 25))
+def test_release_in_the_middle_of_a_frame_does_not_lose_it(cut: int) -> None:
+    splitter = Splitter()
+    pieces = [*splitter.feed(EXAMPLE_1005[:cut]), *splitter.release(), *splitter.feed(EXAMPLE_1005[cut:])]
+    assert records(pieces) == [EXAMPLE_1005]
+
+
+@settings(max_examples=100, deadline=None)
+@given(st.lists(st.integers(1, len(STREAM)), max_size=30))
+def test_release_at_any_time_changes_no_record(places: list[int]) -> None:
+    splitter, pieces = Splitter(), []
+    bounds = [0, *sorted(places), len(STREAM)]
+    for a, b in itertools.pairwise(bounds):
+        pieces.extend(splitter.feed(STREAM[a:b]))
+        pieces.extend(splitter.release())
+    pieces.extend(splitter.flush())
+    assert records(pieces) == records(split(STREAM))
+    assert b"".join(p.data for p in pieces) == STREAM
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_the_scan_of_a_block_finds_the_splitters_frames(seed: int) -> None:
+    rng = random.Random(seed)
+    fixed = [gga(1000), b"\xd3", b"\xd3\x01", EXAMPLE_1005[:-1]]
+    data = b"".join(
+        rng.choice([frame(rng.randbytes(rng.randrange(0, 400))), rng.randbytes(30), *fixed]) for _ in range(200)
+    )
+    scan = scan_frames(data)
+    pieces = Splitter().feed(data)
+    assert [(p.pos, len(p.data)) for p in pieces if p.kind is Kind.FRAME] == list(
+        zip(scan.start, scan.length, strict=True)
+    )
+    assert [(p.pos, p.type, p.length) for p in pieces if p.kind is Kind.BAD_CRC] == scan.bad

@@ -1,4 +1,4 @@
-"""Bit fields of many RTCM 3 payloads at once: big-endian integers gathered from one long array of bits."""
+"""Bit fields of many RTCM 3 payloads at once: big-endian integers read from one stretch of bytes."""
 
 from __future__ import annotations
 
@@ -6,39 +6,58 @@ import numpy as np
 from numpy.typing import NDArray
 
 Ints = NDArray[np.int64]
+_MARGIN = 40  # zeros behind the last byte, so that a short payload can be read to the end of its last field
+_WORD_BITS = 25  # widest field that a 32-bit word from any byte on is sure to hold
 
 
 class BitField:
-    """Payloads laid end to end as bits; a field is read at a bit offset from the start of its payload."""
+    """Payloads anywhere in ``data``; a field is read at a bit offset from the start of its payload.
 
-    def __init__(self, payloads: list[bytes]) -> None:
-        lengths = np.array([len(p) for p in payloads], dtype=np.int64)
-        # A margin of zeros lets a short payload be read to the end of its last field.
-        self._bits = np.unpackbits(np.frombuffer(b"".join(payloads) + bytes(16), dtype=np.uint8))
-        self.start = np.concatenate(([0], np.cumsum(lengths[:-1]))) * 8
-        self.n_bits = lengths * 8
+    Offsets beyond the end of the data read as zero bits, never as an error.
+    """
+
+    def __init__(self, data: bytes, start: Ints, length: Ints) -> None:
+        padded = bytes(data) + bytes(_MARGIN - len(data) % 4)
+        self._bytes = np.frombuffer(padded, dtype=np.uint8)
+        # The 32-bit word from every byte on: one aligned look-up then serves a field at any bit.
+        whole = len(padded) // 4 - 1
+        self._words = np.empty(4 * whole, dtype=np.uint32)
+        for phase in range(4):
+            self._words[phase::4] = np.frombuffer(padded, dtype=">u4", count=whole, offset=phase)
+        self._last = len(self._words) - 1
+        self.start = start * 8
+        self.n_bits = length * 8
 
     def unsigned(self, frame: Ints, offset: Ints | int, width: int) -> Ints:
         """Unsigned fields of ``width`` bits (up to 62) at ``offset`` of payloads ``frame`` (n,)."""
-        at = self.start[frame] + offset
-        value = np.zeros(len(at), dtype=np.int64)
-        limit = len(self._bits) - 1
-        for i in range(width):
-            value = value << 1 | self._bits[np.minimum(at + i, limit)]
-        return value
+        return self.unsigned_at(self.start[frame] + offset, width)
+
+    def unsigned_at(self, bit: Ints, width: int) -> Ints:
+        """Unsigned fields at bit offsets from the start of the data."""
+        if width > _WORD_BITS:
+            rest = width - _WORD_BITS
+            return self._word(bit, _WORD_BITS) << rest | self.unsigned_at(bit + _WORD_BITS, rest)
+        return self._word(bit, width)
+
+    def _word(self, bit: Ints, width: int) -> Ints:
+        word: Ints = self._words[np.minimum(bit >> 3, self._last)].astype(np.int64)
+        word >>= 32 - width - (bit & 7)
+        word &= (1 << width) - 1
+        return word
 
     def signed(self, frame: Ints, offset: Ints | int, width: int) -> Ints:
         """Two's complement fields of ``width`` bits."""
-        value = self.unsigned(frame, offset, width)
+        return self.signed_at(self.start[frame] + offset, width)
+
+    def signed_at(self, bit: Ints, width: int) -> Ints:
+        """Two's complement fields at bit offsets from the start of the data."""
+        value = self.unsigned_at(bit, width)
         return value - (value >> (width - 1) << width)
 
-    def sign_magnitude(self, frame: Ints, offset: Ints | int, width: int) -> Ints:
-        """Sign bit and magnitude, as GLONASS ephemerides have them."""
-        value = self.unsigned(frame, offset, width)
-        magnitude = value & ((1 << (width - 1)) - 1)
-        return np.where(value >> (width - 1), -magnitude, magnitude)
-
-    def mask(self, frame: Ints, offset: Ints | int, width: int) -> NDArray[np.bool_]:
-        """``width`` bits as (n, width) booleans, the first bit first."""
-        at = (self.start[frame] + offset)[:, None] + np.arange(width)[None, :]
-        return self._bits[np.minimum(at, len(self._bits) - 1)].astype(bool)
+    def mask(self, frame: Ints, offset: int, width: int) -> NDArray[np.bool_]:
+        """``width`` bits as (n, width) booleans, the first bit first. Payloads start at whole bytes."""
+        first, skip = offset // 8, offset % 8
+        n_bytes = (skip + width + 7) // 8
+        at = (self.start[frame] // 8 + first)[:, None] + np.arange(n_bytes)[None, :]
+        taken = self._bytes[np.minimum(at, len(self._bytes) - 1)]
+        return np.unpackbits(taken, axis=1)[:, skip : skip + width].view(np.bool_)

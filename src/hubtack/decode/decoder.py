@@ -2,34 +2,38 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import re
-
 import numpy as np
+from numpy.typing import NDArray
 
 from hubtack.decode.columns import MIN_BYTES, decode_lines
 from hubtack.decode.nmea import parse_sentence, sentence_row
-from hubtack.decode.rtcm import Frame, decode_frames
-from hubtack.decode.tables import Counts, Decoded, Rows, Span
-from hubtack.framing.splitter import Kind, Piece, Splitter
+from hubtack.decode.rtcm import decode_frames
+from hubtack.decode.stamps import LONGEST as LONGEST_STAMP
+from hubtack.decode.stamps import stamp_utc_s
+from hubtack.decode.tables import MOST_FAILURES, Counts, Decoded, Rows, Span, unpack_text
+from hubtack.framing.scan import Scan, scan_frames
+from hubtack.framing.splitter import Kind, Piece, Splitter, split_text
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
 from hubtack.knowledge.messages import is_known
 
-_STAMP_TAIL = 40  # a logger's stamp is looked for in this many bytes before a sentence
-_ISO_STAMP = re.compile(rb"(\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d(?:\.\d{1,9})?)(Z|[+-]\d\d:?\d\d)?[ ,;\t]+\Z")
-_EPOCH_STAMP = re.compile(rb"(\d{9,10}\.\d{1,9}|\d{9,10})[ ,;\t]+\Z")
-_LINE_ENDS = b"\r\n"
-MOST_FAILURES = 1000
+_Records = dict[str, list[tuple[int, int, list[float]]]]
 
 
 class Decoder:
-    """Decodes one source. ``observables`` adds ranges to the satellite rows; payloads of ``keep_payloads`` are kept."""
+    """Decodes one source. ``observables`` adds ranges to the satellite rows; payloads of ``keep_payloads`` are kept.
+
+    Small input goes through the splitter and the scalar reader; of a block the frames are found first, then its lines
+    by columns, and what is odd between them goes through the scalar reader in its place. The tables are the same.
+    """
 
     def __init__(self, *, observables: bool = False, keep_payloads: frozenset[int] | set[int] = frozenset()) -> None:
         self._splitter = Splitter()
         self._observables = observables
         self._keep = frozenset(keep_payloads)
-        self._seen_types: set[int] = set()
+        # Where a message number was first seen in a good frame, and an address with a good checksum. By place and not
+        # by order of work, since a block's odd lines are read after its tidy ones.
+        self._first_type: dict[int, int] = {}
+        self._first_checked: dict[str, int] = {}
         self._tail = b""  # the last other bytes of the running line, where a stamp may stand
         self._tail_end = 0
         self.leap_s = CURRENT_LEAP_S
@@ -41,140 +45,182 @@ class Decoder:
 
     def feed(self, data: bytes) -> Decoded:
         """Tables of the records that ``data`` completes."""
-        if len(data) >= MIN_BYTES and b"\xd3" not in data:
-            decoded = self._feed_lines(data)
-        else:
+        if len(data) < MIN_BYTES:
             decoded = self._decode(self._splitter.feed(data))
+        else:
+            # What may be a stamp in front of the block's first sentence belongs to the block too.
+            held = self._tail + self._splitter.hand_over()
+            base = self._splitter.position - len(self._tail)
+            self._tail = b""
+            decoded = self._block(held + data if held else bytes(data), base)
         decoded.counts.bytes = len(data)
         return decoded
 
-    def _feed_lines(self, data: bytes) -> Decoded:
-        """A block of lines without any RTCM preamble: by columns, with the odd lines in their place by the scalar way.
+    def release(self) -> Decoded:
+        """Tables of what a false preamble holds back, for a link that has been quiet past a deadline.
 
-        The line that is being received when the block begins, and the one it ends with, are the splitter's.
+        A frame or a line that has half come is kept and can still be completed (see ``Splitter.release``).
         """
-        head = data.find(b"\n") + 1 if self._splitter.pending or self._tail else 0
-        tail = data.rfind(b"\n") + 1
-        if tail - head < MIN_BYTES // 2 or (self._splitter.pending and not head):
-            return self._decode(self._splitter.feed(data))
-        parts = [self._decode(self._splitter.feed(data[:head]))]
-        if self._splitter.pending:  # a false preamble from before is still waiting for its bytes
-            return _joined([*parts, self._decode(self._splitter.feed(data[head:]))])
-        base = self._splitter.position
-        block = decode_lines(data[head:tail], base)
-        lines = Decoded(sentences=block.sentences)
-        lines.counts.by_formatter = block.by_formatter
-        lines.counts.sentences = sum(block.by_formatter.values())
-        parts.append(lines)
-        for a, b in block.odd:
-            self._splitter.move_to(base + a)
-            parts.append(self._decode(self._splitter.feed(data[head + a : head + b])))
-            parts.append(self._decode(self._splitter.flush()))
-        self._splitter.move_to(base + tail - head)
-        self._tail = b""
-        parts.append(self._decode(self._splitter.feed(data[tail:])))
-        return _joined(parts)
+        return self._decode(self._splitter.release())
 
     def flush(self) -> Decoded:
-        """Tables of what is held back, at the end of input or when a quiet link has let a deadline pass."""
-        return self._decode(self._splitter.flush())
+        """Tables of what is held back, at the end of input."""
+        decoded = self._decode(self._splitter.flush())
+        self._settle(decoded, 0)
+        return decoded
+
+    def _block(self, data: bytes, base: int) -> Decoded:
+        scan = scan_frames(data)
+        last_frame = scan.start[-1] + scan.length[-1] if scan.start else 0
+        tail = max(last_frame, data.rfind(b"\n", 0, scan.limit) + 1)  # the line or frame that the block does not end
+        start, length = np.array(scan.start, dtype=np.int64), np.array(scan.length, dtype=np.int64)
+        out = Decoded()
+        out.counts.frames = len(start)
+        decode_frames(
+            data, start, length, start + base, out,
+            leap_s=self.leap_s, observables=self._observables, keep_payloads=self._keep,
+        )  # fmt: skip
+        self._note_types(out.frames)
+        parts = [out]
+        text_bytes = tail - int(length.sum())
+        if text_bytes >= MIN_BYTES // 2:
+            lines = decode_lines(data[:tail], base, scan.start, scan.length)
+            out.sentences, out.counts.by_formatter = lines.sentences, lines.by_formatter
+            out.counts.sentences = sum(lines.by_formatter.values())
+            self._note_addresses(lines.sentences)
+            odd = lines.odd
+        else:
+            odd = _between(start, length, tail) if text_bytes else []
+        if odd:
+            parts.append(self._decode(_pieces(data, base, odd, scan)))
+        self._splitter.move_to(base + tail)
+        parts.append(self._decode(self._splitter.feed(data[tail:])))
+        return Decoded.joined(parts)
+
+    def _note_types(self, frames: Rows) -> None:
+        types, first = np.unique(frames["type"], return_index=True)
+        for number, i in zip(types.tolist(), first.tolist(), strict=True):
+            self._first_type.setdefault(int(number), int(frames.pos[i]))
+
+    def _note_addresses(self, sentences: dict[str, Rows]) -> None:
+        for formatter, rows in sentences.items():
+            talker = rows["talker"]
+            left = np.arange(1) if bool((talker == talker[0]).all()) else np.unique(talker, return_index=True)[1]
+            for i in left.tolist():
+                address = unpack_text(float(talker[i])) + formatter
+                self._first_checked[address] = min(int(rows.pos[i]), self._first_checked.get(address, int(rows.pos[i])))
 
     def _decode(self, pieces: list[Piece]) -> Decoded:
         decoded = Decoded()
         counts = decoded.counts
-        records: dict[str, list[tuple[int, int, list[float]]]] = {}
-        frames: list[Frame] = []
+        records: _Records = {}
+        frames: list[Piece] = []
         for piece in pieces:
+            if self._tail and (piece.pos != self._tail_end or piece.kind > Kind.SENTENCE):
+                self._settle(decoded, 0)
             if piece.kind is Kind.SENTENCE:
-                self._sentence(piece, counts, records)
+                self._sentence(piece, decoded, records)
             elif piece.kind is Kind.FRAME:
-                frames.append((piece.pos, piece.data))
+                frames.append(piece)
                 counts.frames += 1
                 if len(piece.data) > 8:
-                    self._seen_types.add(piece.data[3] << 4 | piece.data[4] >> 4)
+                    self._first_type.setdefault(piece.data[3] << 4 | piece.data[4] >> 4, piece.pos)
             elif piece.kind is Kind.BAD_CRC:
                 self._bad_crc(piece, decoded)
             else:
                 self._other(piece, decoded)
         decoded.sentences = {formatter: Rows.of(formatter, rows) for formatter, rows in records.items()}
-        decode_frames(frames, decoded, leap_s=self.leap_s, observables=self._observables, keep_payloads=self._keep)
+        if frames:
+            length = np.array([len(f.data) for f in frames], dtype=np.int64)
+            decode_frames(
+                b"".join(f.data for f in frames), np.cumsum(length) - length, length,
+                np.array([f.pos for f in frames], dtype=np.int64), decoded,
+                leap_s=self.leap_s, observables=self._observables, keep_payloads=self._keep,
+            )  # fmt: skip
         return decoded
 
-    def _sentence(self, piece: Piece, counts: Counts, records: dict[str, list[tuple[int, int, list[float]]]]) -> None:
+    def _sentence(self, piece: Piece, decoded: Decoded, records: _Records) -> None:
+        counts = decoded.counts
         sentence = parse_sentence(piece.data)
-        stamp_utc_s, stamp_bytes = self._stamp(piece.pos)
-        counts.other_bytes -= stamp_bytes
+        stamp_s, stamp_bytes = stamp_utc_s(self._tail) if self._tail else (float("nan"), 0)
+        self._settle(decoded, stamp_bytes)
         if sentence.checksum is False:
             counts.bad_checksums += 1
             _note(counts, piece.pos, "bad checksum")
             return
         if not sentence.formatter.isalnum():
-            counts.other_bytes += len(piece.data)  # a dollar sign in text or binary is no sentence
+            _note_other(decoded, piece.pos, piece.data)  # a dollar sign in text or binary is no sentence
+            return
+        row = sentence_row(sentence, stamp_s)
+        first = self._first_checked.get(sentence.address, piece.pos)
+        if sentence.checksum is None and row is not None and first < piece.pos:
+            # This sender gives this sentence a checksum; without one it has been cut, and so may its numbers be.
+            counts.bad_checksums += 1
+            _note(counts, piece.pos, "checksum missing")
             return
         if sentence.checksum is None:
             counts.no_checksum += 1
+        elif row is not None:
+            self._first_checked[sentence.address] = min(piece.pos, first)
         counts.sentences += 1
         counts.by_formatter[sentence.formatter] = counts.by_formatter.get(sentence.formatter, 0) + 1
-        row = sentence_row(sentence, stamp_utc_s)
         if row is not None:
             records.setdefault(sentence.formatter, []).append((piece.pos, piece.end, row))
 
-    def _stamp(self, pos: int) -> tuple[float, int]:
-        """UTC seconds of a logger's stamp that ends right before ``pos``, and its length; NaN and 0 without one."""
-        tail, self._tail = self._tail, b""
-        if not tail or self._tail_end != pos:
-            return float("nan"), 0
-        match = _ISO_STAMP.search(tail)
-        if match is not None:
-            zone = match[2] or b"Z"
-            text = match[1].decode().replace(" ", "T")
-            try:
-                whole, _, part = text.partition(".")
-                when = dt.datetime.fromisoformat(whole + (zone.decode().replace("Z", "+00:00")))
-            except ValueError:
-                return float("nan"), 0
-            seconds = when.timestamp() + (int(part) / 10 ** len(part) if part else 0.0)
-            return seconds, len(match[0])
-        match = _EPOCH_STAMP.search(tail)
-        if match is not None:
-            return float(match[1]), len(match[0])
-        return float("nan"), 0
-
     def _other(self, piece: Piece, decoded: Decoded) -> None:
-        data = piece.data
-        kept = self._tail + data if self._tail_end == piece.pos else data
+        """Count other bytes, except the end of the running line: it may be a stamp, which the next piece will tell."""
+        kept = self._tail + piece.data
         line = max(kept.rfind(b"\n"), kept.rfind(b"\r"))
-        self._tail, self._tail_end = kept[line + 1 :][-_STAMP_TAIL:], piece.end
-        n = len(data) - data.count(b"\r") - data.count(b"\n")  # line ends belong to the sentences
-        decoded.counts.other_bytes += n
-        if n:
-            decoded.spans.append(Span(piece.pos, piece.end, "other"))
+        keep = max(line + 1, len(kept) - LONGEST_STAMP)
+        _note_other(decoded, piece.end - len(kept), kept[:keep])
+        self._tail, self._tail_end = kept[keep:], piece.end
+
+    def _settle(self, decoded: Decoded, stamp_bytes: int) -> None:
+        """What has waited for a sentence to follow is other bytes, but for the stamp at its end."""
+        tail, self._tail = self._tail, b""
+        _note_other(decoded, self._tail_end - len(tail), tail[: len(tail) - stamp_bytes])
 
     def _bad_crc(self, piece: Piece, decoded: Decoded) -> None:
         """A failed CRC is a damaged frame only where its type is known or has been seen; else it is noise."""
-        self._tail = b""
-        if is_known(piece.type) or piece.type in self._seen_types:
+        if is_known(piece.type) or self._first_type.get(piece.type, piece.pos) < piece.pos:
             decoded.counts.bad_crc += 1
             _note(decoded.counts, piece.pos, "bad CRC")
             decoded.spans.append(Span(piece.pos, piece.pos + piece.length, "bad_crc"))
         else:
-            decoded.counts.other_bytes += 1
+            _note_other(decoded, piece.pos, piece.data)
 
 
-def _joined(parts: list[Decoded]) -> Decoded:
-    """Decoded stretches of one block as one, each kind in the order of its bytes."""
-    whole = Decoded()
-    by_kind: dict[str, list[Rows]] = {}
-    for part in parts:
-        for kind, rows in part.sentences.items():
-            by_kind.setdefault(kind, []).append(rows)
-        whole.counts.add(part.counts)
-        whole.spans.extend(part.spans)
-    for kind, tables in by_kind.items():
-        rows = Rows.concat(tables)
-        whole.sentences[kind] = rows.take(np.argsort(rows.pos, kind="stable")) if len(tables) > 1 else rows
-    whole.spans.sort(key=lambda span: span.pos)
-    return whole
+def _between(start: NDArray[np.int64], length: NDArray[np.int64], tail: int) -> list[tuple[int, int]]:
+    """Stretches up to ``tail`` that are not frames."""
+    begin = np.concatenate(([0], start + length))
+    end = np.concatenate((start, [tail]))
+    keep = end > begin
+    return list(zip(begin[keep].tolist(), end[keep].tolist(), strict=True))
+
+
+def _pieces(data: bytes, base: int, stretches: list[tuple[int, int]], scan: Scan) -> list[Piece]:
+    """Stretches without frames as the splitter would have cut them; failed frames have been found by the scan."""
+    pieces: list[Piece] = []
+    bad = iter(scan.bad)
+    claim = next(bad, None)
+    for begin, end in stretches:
+        while claim is not None and claim[0] < end:
+            at, number, length = claim
+            pieces.extend(split_text(data[begin:at], base + begin))
+            pieces.append(Piece(Kind.BAD_CRC, base + at, data[at : at + 1], number, length))
+            begin = at + 1
+            claim = next(bad, None)
+        pieces.extend(split_text(data[begin:end], base + begin))
+    return pieces
+
+
+def _note_other(decoded: Decoded, pos: int, data: bytes) -> None:
+    """Count bytes that are neither sentence nor frame; line ends belong to the sentences."""
+    n = len(data) - data.count(b"\r") - data.count(b"\n")
+    if n:
+        decoded.counts.other_bytes += n
+        skip = len(data) - len(data.lstrip(b"\r\n"))
+        decoded.spans.append(Span(pos + skip, pos + len(data.rstrip(b"\r\n")), "other"))
 
 
 def _note(counts: Counts, offset: int, what: str) -> None:

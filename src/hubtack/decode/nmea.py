@@ -1,7 +1,7 @@
 """One NMEA sentence at a time, by the field table: the reader of live streams and of every odd line in a log.
 
-A number is an integer divided by a power of ten, which equals ``float()`` of the text to the bit; the columnar reader
-does the same to whole blocks. What is no plain number (an exponent, "nan", letters) is no value.
+A number is ``float()`` of its text; the columnar reader gets the same to the bit for whole blocks. What is no plain
+number (an exponent, "nan", letters) is no value.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from hubtack.knowledge.sentences import SENTENCES, Field
 from hubtack.units import KNOT_M_S
 
 NAN = float("nan")
-_NUMBER = re.compile(rb" *([+-]?)(\d*)\.?(\d*) *")
+_NUMBER = re.compile(rb" *[+-]?(?:\d+\.?\d*|\.\d+) *")
 _TIME = re.compile(rb"(\d\d)(\d\d)(\d\d)(?:\.(\d*))?")
-_MOST_DIGITS = 18  # beyond this an int64 mantissa overflows in the columnar reader; no receiver sends as many
+_MOST_DIGITS = 18  # more digits than this are no measurement
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +28,11 @@ class Sentence:
     formatter: str
     fields: list[bytes]
     checksum: bool | None
+
+    @property
+    def address(self) -> str:
+        """Talker and formatter."""
+        return self.talker.decode("latin-1") + self.formatter
 
 
 def parse_sentence(data: bytes) -> Sentence:
@@ -50,10 +55,12 @@ def parse_sentence(data: bytes) -> Sentence:
 
 
 def xor(data: bytes) -> int:
-    """XOR of all bytes."""
-    value = 0
-    for byte in data:
-        value ^= byte
+    """XOR of all bytes. Halves of one long integer are folded onto each other: a few steps, not one a byte."""
+    value, n = int.from_bytes(data, "big"), len(data)
+    while n > 1:
+        half = n // 2
+        value = value >> (half * 8) ^ value & ((1 << half * 8) - 1)
+        n -= half
     return value
 
 
@@ -77,15 +84,13 @@ def sentence_row(sentence: Sentence, stamp_utc_s: float) -> list[float] | None:
 
 def number(text: bytes) -> float:
     """A plain decimal number, NaN for anything else and for nothing."""
-    match = _NUMBER.fullmatch(text)
-    if match is None:
+    if not text or _NUMBER.fullmatch(text) is None:
         return NAN
-    sign, whole, part = match.groups()
-    digits = whole + part
-    if not digits or len(digits) > _MOST_DIGITS:
-        return NAN
-    value: float = int(digits) / 10 ** len(part)
-    return -value if sign == b"-" else value
+    return float(text) if len(text) <= _MOST_DIGITS else _long_number(text)
+
+
+def _long_number(text: bytes) -> float:
+    return float(text) if sum(c not in b" +-." for c in text) <= _MOST_DIGITS else NAN
 
 
 def time_ms(text: bytes) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,142 +20,124 @@ _LIGHT_MS_M = LIGHT_M_S / 1000.0
 
 # Bits of a satellite and of a cell by MSM level, and where in a cell's list of fields each field lies. Data are stored
 # field by field: all satellites' (or cells') values of one field stand together (RTCM 10403.3, MSM tables).
-_SAT_BITS = {1: 10, 2: 10, 3: 10, 4: 18, 5: 36, 6: 18, 7: 36}
 _CODE_BITS = {1: 15, 3: 15, 4: 15, 5: 15, 6: 20, 7: 20}
 _PHASE_BITS = {2: 22, 3: 22, 4: 22, 5: 22, 6: 24, 7: 24}
 _LOCK_BITS = {2: 4, 3: 4, 4: 4, 5: 4, 6: 10, 7: 10}
 _CN0_BITS = {4: 6, 5: 6, 6: 10, 7: 10}
+_SAT_BITS = np.array([0, 10, 10, 10, 18, 36, 18, 36])  # by level
+_CELL_BITS = np.array([0, 15, 27, 42, 48, 63, 65, 80])
+_MASKS_AT = 73  # satellite mask 64, signal mask 32, cell mask X [bit of the payload]
+_CELLS_AT = 169
+_MOST_CELLS = 64
+_QUOTIENT = np.arange(_MOST_CELLS)[None, :] // np.maximum(np.arange(33), 1)[:, None]  # (signals, pair) -> satellite
+
+
+def blank_cells(n: int) -> Floats:
+    """(n, columns) of NaN, each column in one piece."""
+    return np.full((len(SATELLITE_COLUMNS), n), np.nan).T
 
 
 def msm_cells(
     bits: BitField, msm: Ints, system: Ints, level: Ints, observables: bool
 ) -> tuple[Floats, Ints, Ints, Ints]:
-    """Cells of MSM frames ``msm``, with the numbers of satellites, signals and cells of each frame.
+    """Cells of MSM frames ``msm`` in order, with the numbers of satellites, signals and cells of each frame.
 
     A frame whose masks announce more than its payload holds gives no cells (a CRC can be good and the sender wrong).
     """
-    sat_mask = bits.mask(msm, 73, 64)
-    sig_mask = bits.mask(msm, 137, 32)
-    n_sat, n_sig = sat_mask.sum(axis=1), sig_mask.sum(axis=1)
+    masks = bits.mask(msm, _MASKS_AT, 64 + 32 + _MOST_CELLS)
+    sat_mask, sig_mask, cell_mask = masks[:, :64], masks[:, 64:96], masks[:, 96:]
+    n_sat = np.count_nonzero(sat_mask, axis=1)
+    n_sig = np.count_nonzero(sig_mask, axis=1)
     n_pairs = n_sat * n_sig
-    fits = (n_pairs <= 64) & (bits.n_bits[msm] >= 169 + n_pairs)
-    usable = np.where(fits, n_pairs, 0)
-    width = int(usable.max()) if len(usable) else 0
-    pair = np.arange(width)[None, :]
-    cell_mask = bits.mask(msm, 169, width) & (pair < usable[:, None]) if width else np.zeros((len(msm), 0), dtype=bool)
-    n_cell = cell_mask.sum(axis=1)
+    cell_mask &= np.arange(_MOST_CELLS) < np.where(n_pairs <= _MOST_CELLS, n_pairs, 0)[:, None]
+    n_cell = np.count_nonzero(cell_mask, axis=1)
     lvl = level[msm]
-    sat_bits = np.array([_SAT_BITS[int(v)] for v in lvl], dtype=np.int64)
-    cell_bits = np.array([_cell_bits(int(v)) for v in lvl], dtype=np.int64)
-    whole = 169 + n_pairs + sat_bits * n_sat + cell_bits * n_cell
-    cell_mask &= (whole <= bits.n_bits[msm])[:, None]
-    n_cell = cell_mask.sum(axis=1)
+    cell_start = _CELLS_AT + n_pairs + _SAT_BITS[lvl] * n_sat
+    fits = cell_start + _CELL_BITS[lvl] * n_cell <= bits.n_bits[msm]
+    cell_mask &= fits[:, None]
+    n_cell = np.where(fits, n_cell, 0)
 
     row, at = np.nonzero(cell_mask)  # frame by frame, pair by pair
-    rank = _rank(row, n_cell)  # number of the cell within its frame
-    safe_sig = np.maximum(n_sig[row], 1)
-    sat_rank, sig_rank = at // safe_sig, at % safe_sig
-    sat_numbers, sig_numbers = _numbers(sat_mask), _numbers(sig_mask)
+    first = np.cumsum(n_cell) - n_cell
+    rank = np.arange(len(row)) - first[row]  # number of the cell within its frame
+    sat_rank = _QUOTIENT[n_sig[row], at]
+    sig_rank = at - sat_rank * n_sig[row]
+    cells = blank_cells(len(row))
     frame = msm[row]
-    cells = np.full((len(row), len(_COLUMN)), np.nan)
     cells[:, _COLUMN["frame"]] = frame
     cells[:, _COLUMN["system"]] = system[frame]
-    cells[:, _COLUMN["satellite"]] = sat_numbers[row, sat_rank]
-    cells[:, _COLUMN["signal"]] = sig_numbers[row, sig_rank]
-    sat_start, cell_start = 169 + n_pairs, 169 + n_pairs + sat_bits * n_sat
-    for lev in np.unique(lvl):
-        pick = np.flatnonzero(lvl[row] == lev)
-        if len(pick):
-            r = row[pick]
-            _msm_fields(
-                bits,
-                int(lev),
-                cells,
-                pick,
-                frame[pick],
-                rank[pick],
-                n_cell[r],
-                cell_start[r],
-                sat_rank[pick],
-                n_sat[r],
-                sat_start[r],
-                observables,
-            )
+    cells[:, _COLUMN["satellite"]] = (np.nonzero(sat_mask)[1] + 1)[(np.cumsum(n_sat) - n_sat)[row] + sat_rank]
+    cells[:, _COLUMN["signal"]] = (np.nonzero(sig_mask)[1] + 1)[(np.cumsum(n_sig) - n_sig)[row] + sig_rank]
+    origin = bits.start[msm]
+    sat_start = origin + _CELLS_AT + n_pairs
+    place = _Place(rank, n_cell[row], (origin + cell_start)[row], sat_rank, n_sat[row], sat_start[row])
+    levels = np.unique(lvl)
+    for one in levels:
+        pick = slice(None) if len(levels) == 1 else np.flatnonzero(lvl[row] == one)
+        _msm_fields(bits, int(one), cells, pick, place.take(pick), observables)
     return cells, n_sat, n_sig, n_cell
 
 
-def _cell_bits(level: int) -> int:
-    half = 1 if level >= 2 else 0
-    rate = 15 if level in (5, 7) else 0
-    return (
-        _CODE_BITS.get(level, 0)
-        + _PHASE_BITS.get(level, 0)
-        + _LOCK_BITS.get(level, 0)
-        + half
-        + _CN0_BITS.get(level, 0)
-        + rate
-    )
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Where the fields of cells lie: number within the frame, cells of the frame, bit at which the lists begin."""
+
+    rank: Ints
+    n_cell: Ints
+    cell_start: Ints
+    sat_rank: Ints
+    n_sat: Ints
+    sat_start: Ints
+
+    def take(self, pick: slice | Ints) -> _Place:
+        if isinstance(pick, slice):
+            return self
+        return _Place(*(getattr(self, name)[pick] for name in self.__slots__))
 
 
-def _msm_fields(
-    bits: BitField,
-    level: int,
-    cells: Floats,
-    pick: Ints,
-    frame: Ints,
-    rank: Ints,
-    n_cell: Ints,
-    cell_start: Ints,
-    sat_rank: Ints,
-    n_sat: Ints,
-    sat_start: Ints,
-    observables: bool,
-) -> None:
+def _msm_fields(bits: BitField, level: int, cells: Floats, pick: slice | Ints, at: _Place, observables: bool) -> None:
     """Fill the columns of cells of one MSM level."""
     code_w, phase_w, lock_w, cn0_w = (t.get(level, 0) for t in (_CODE_BITS, _PHASE_BITS, _LOCK_BITS, _CN0_BITS))
-    phase_at = cell_start + code_w * n_cell
-    lock_at = phase_at + phase_w * n_cell
-    half_at = lock_at + lock_w * n_cell
-    cn0_at = half_at + (1 if level >= 2 else 0) * n_cell
+    phase_at = at.cell_start + code_w * at.n_cell
+    lock_at = phase_at + phase_w * at.n_cell
+    half_at = lock_at + lock_w * at.n_cell
+    cn0_at = half_at + (1 if level >= 2 else 0) * at.n_cell
     cells[pick, _COLUMN["has_code"]] = 0.0
     cells[pick, _COLUMN["has_phase"]] = 0.0
-    rough_ms: Floats | None = None
-    if observables:
-        rough_ms = _rough_range_ms(bits, level, frame, sat_rank, n_sat, sat_start)
+    rough_ms = _rough_range_ms(bits, level, at) if observables else None
     if code_w:
-        fine = bits.signed(frame, cell_start + rank * code_w, code_w)
+        fine = bits.signed_at(at.cell_start + at.rank * code_w, code_w)
         valid = fine != -(1 << (code_w - 1))
         cells[pick, _COLUMN["has_code"]] = valid
         if rough_ms is not None:
             scale = 2.0**-24 if code_w == 15 else 2.0**-29
             cells[pick, _COLUMN["pseudorange_m"]] = np.where(valid, (rough_ms + fine * scale) * _LIGHT_MS_M, np.nan)
     if phase_w:
-        fine = bits.signed(frame, phase_at + rank * phase_w, phase_w)
+        fine = bits.signed_at(phase_at + at.rank * phase_w, phase_w)
         valid = fine != -(1 << (phase_w - 1))
         cells[pick, _COLUMN["has_phase"]] = valid
         if rough_ms is not None:
             scale = 2.0**-29 if phase_w == 22 else 2.0**-31
             cells[pick, _COLUMN["phase_range_m"]] = np.where(valid, (rough_ms + fine * scale) * _LIGHT_MS_M, np.nan)
-        lock = bits.unsigned(frame, lock_at + rank * lock_w, lock_w)
-        cells[pick, _COLUMN["lock_ms"]] = lock_ms_4(lock) if lock_w == 4 else lock_ms_10(lock)
-        cells[pick, _COLUMN["half_cycle"]] = bits.unsigned(frame, half_at + rank, 1)
+        lock = bits.unsigned_at(lock_at + at.rank * lock_w, lock_w)
+        cells[pick, _COLUMN["lock_ms"]] = (_LOCK_MS_4 if lock_w == 4 else _LOCK_MS_10)[lock]
+        cells[pick, _COLUMN["half_cycle"]] = bits.unsigned_at(half_at + at.rank, 1)
     if cn0_w:
-        raw = bits.unsigned(frame, cn0_at + rank * cn0_w, cn0_w)
-        scaled = raw if cn0_w == 6 else raw / 16.0
-        cells[pick, _COLUMN["cn0_dbhz"]] = np.where(raw > 0, scaled, np.nan)
+        raw = bits.unsigned_at(cn0_at + at.rank * cn0_w, cn0_w)
+        cells[pick, _COLUMN["cn0_dbhz"]] = (_CN0_6 if cn0_w == 6 else _CN0_10)[raw]
     if level in (5, 7):
-        info = bits.unsigned(frame, sat_start + 8 * n_sat + sat_rank * 4, 4)
+        info = bits.unsigned_at(at.sat_start + 8 * at.n_sat + at.sat_rank * 4, 4)
         glonass = cells[pick, _COLUMN["system"]] == GLONASS
         cells[pick, _COLUMN["glonass_channel"]] = np.where(glonass & (info <= 13), info - 7.0, np.nan)
 
 
-def _rough_range_ms(bits: BitField, level: int, frame: Ints, sat_rank: Ints, n_sat: Ints, sat_start: Ints) -> Floats:
+def _rough_range_ms(bits: BitField, level: int, at: _Place) -> Floats:
     """Rough range of the cell's satellite; NaN where MSM1 to MSM3 leave out the whole milliseconds. [ms]"""
     if level <= 3:
-        return np.full(len(frame), np.nan)
-    whole = bits.unsigned(frame, sat_start + sat_rank * 8, 8)
-    modulo_at = sat_start + 8 * n_sat + (4 * n_sat if level in (5, 7) else 0)
-    part = bits.unsigned(frame, modulo_at + sat_rank * 10, 10)
+        return np.full(len(at.rank), np.nan)
+    whole = bits.unsigned_at(at.sat_start + at.sat_rank * 8, 8)
+    modulo_at = at.sat_start + 8 * at.n_sat + (4 * at.n_sat if level in (5, 7) else 0)
+    part = bits.unsigned_at(modulo_at + at.sat_rank * 10, 10)
     return np.where(whole == 255, np.nan, whole + part / 1024.0)
 
 
@@ -175,10 +159,10 @@ def lock_ms_10(indicator: Ints) -> Floats:
     return np.where(indicator > 704, np.nan, value)
 
 
-def _numbers(mask: NDArray[np.bool_]) -> Ints:
-    """For each row, the numbers (from 1) of the bits that are set, in order, padded with 0."""
-    order = np.argsort(~mask, axis=1, kind="stable") + 1
-    return np.where(np.arange(mask.shape[1])[None, :] < mask.sum(axis=1)[:, None], order, 0)
+_LOCK_MS_4 = lock_ms_4(np.arange(1 << 4))
+_LOCK_MS_10 = lock_ms_10(np.arange(1 << 10))
+_CN0_6 = np.concatenate(([np.nan], np.arange(1, 1 << 6)))  # 0: not said
+_CN0_10 = np.concatenate(([np.nan], np.arange(1, 1 << 10) / 16.0))
 
 
 def _rank(row: Ints, count: Ints) -> Ints:
@@ -212,7 +196,7 @@ def legacy_cells(bits: BitField, legacy: Ints, number: Ints, system: Ints, n_sat
         rank = _rank(np.repeat(np.arange(len(index)), count), count)
         base = header + rank * per
         parts.extend(_legacy_bands(bits, int(kind), glonass, frame, base, system, observables))
-    return np.concatenate(parts) if parts else np.zeros((0, len(_COLUMN)))
+    return np.concatenate(parts) if parts else blank_cells(0)
 
 
 def _legacy_bands(
@@ -272,7 +256,7 @@ def _legacy_bands(
 def _legacy_block(
     frame: Ints, system: Ints, satellite: Ints, signal: Ints, cn0: Floats, lock: Ints, has_phase: NDArray[np.bool_]
 ) -> Floats:
-    cells = np.full((len(frame), len(_COLUMN)), np.nan)
+    cells = blank_cells(len(frame))
     cells[:, _COLUMN["frame"]] = frame
     sbas = (system[frame] == GPS) & (satellite >= 40)
     cells[:, _COLUMN["system"]] = np.where(sbas, 7, system[frame])

@@ -12,42 +12,48 @@ from numpy.typing import NDArray
 from hubtack.decode.bits import BitField
 from hubtack.decode.observations import legacy_cells, msm_cells
 from hubtack.decode.tables import Decoded, Rows, TextRecord
+from hubtack.framing.splitter import FRAME_OVERHEAD
 from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S, CURRENT_LEAP_S, GLONASS_AHEAD_OF_UTC_S
 from hubtack.knowledge.messages import BEIDOU, GLONASS, LEGACY_OBSERVATIONS, msm_level, system_of
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
-Frame = tuple[int, bytes]  # offset, whole frame
 
 DAY_MS = 86_400_000
 WEEK_MS = 7 * DAY_MS
+# By message number, with one place more for a frame that has none (-1).
+_SYSTEM = np.array([*(system_of(i) or 0 for i in range(4096)), 0])
+_LEVEL = np.array([*(msm_level(i) or 0 for i in range(4096)), 0])
+_IS_LEGACY = np.array([*(i in LEGACY_OBSERVATIONS for i in range(4096)), False])
 _HAS_STATION = 24  # a payload shorter than type and station ID has no station ID [bit]
 
 
 def decode_frames(
-    frames: list[Frame],
+    data: bytes,
+    start: Ints,
+    length: Ints,
+    pos: Ints,
     decoded: Decoded,
     *,
     leap_s: int = CURRENT_LEAP_S,
     observables: bool = False,
     keep_payloads: frozenset[int] = frozenset(),
 ) -> None:
-    """Fill the tables of ``decoded`` from whole frames with good CRC, in order."""
-    if not frames:
+    """Fill the tables of ``decoded`` from whole frames with good CRC, in order.
+
+    Frame i is ``length[i]`` bytes of ``data`` from ``start[i]`` on, and lies at ``pos[i]`` of the source.
+    """
+    n = len(start)
+    if not n:
         return
-    payloads = [data[3:-3] for _, data in frames]
-    bits = BitField(payloads)
-    every = np.arange(len(frames))
+    bits = BitField(data, start + 3, length - FRAME_OVERHEAD)
+    every = np.arange(n)
     number = np.where(bits.n_bits >= 12, bits.unsigned(every, 0, 12), -1)
     station = np.where(bits.n_bits >= _HAS_STATION, bits.unsigned(every, 12, 12), -1)
-    pos = np.array([p for p, _ in frames], dtype=np.int64)
-    length = np.array([len(data) for _, data in frames], dtype=np.int64)
-    system = np.array([system_of(int(t)) or 0 for t in number])
-    level = np.array([msm_level(int(t)) or 0 for t in number])
-    n = len(frames)
+    system, level = _SYSTEM[number], _LEVEL[number]
     columns = {name: np.full(n, np.nan) for name in ("epoch", "utc", "more", "n_sat", "n_sig", "n_cell", "iods")}
 
-    legacy = np.flatnonzero(np.isin(number, list(LEGACY_OBSERVATIONS)) & (bits.n_bits >= 61))
+    legacy = np.flatnonzero(_IS_LEGACY[number] & (bits.n_bits >= 61))
     msm = np.flatnonzero((level > 0) & (bits.n_bits >= 169))
     _legacy_header(bits, legacy, system, columns)
     _msm_header(bits, msm, columns)
@@ -55,7 +61,6 @@ def decode_frames(
     day_only = legacy[system[legacy] == GLONASS]  # the legacy GLONASS epoch is a time of day without its day
     columns["utc"][day_only] = (columns["epoch"][day_only] - GLONASS_AHEAD_OF_UTC_S * 1000) % DAY_MS
 
-    crc = np.array([int.from_bytes(data[-3:], "big") for _, data in frames], dtype=np.int64)
     parts = []
     if len(msm):
         cells, n_sat, n_sig, n_cell = msm_cells(bits, msm, system, level, observables)
@@ -63,24 +68,24 @@ def decode_frames(
         parts.append(cells)
     if len(legacy):
         parts.append(legacy_cells(bits, legacy, number, system, columns["n_sat"], observables))
-    missing_id = np.where(station < 0, np.nan, station)
-    decoded.frames = Rows("frames", pos, pos + length, np.stack((
-        number.astype(np.float64), missing_id, length.astype(np.float64), columns["epoch"], columns["utc"],
-        columns["more"], columns["n_sat"], columns["n_sig"], columns["n_cell"], crc.astype(np.float64),
-        columns["iods"],
-    ), axis=1))  # fmt: skip
+    crc = bits.unsigned_at((start + length - 3) * 8, 24)
+    decoded.frames = Rows("frames", pos, pos + length, np.array((
+        number, np.where(station < 0, np.nan, station), length, columns["epoch"], columns["utc"], columns["more"],
+        columns["n_sat"], columns["n_sig"], columns["n_cell"], crc, columns["iods"],
+    )).T)  # fmt: skip
     if parts:
-        values = np.concatenate(parts)
-        values = values[np.argsort(values[:, 0], kind="stable")]
+        values = parts[0]
+        if len(parts) > 1 or len(legacy):
+            values = np.concatenate(parts)
+            values = values[np.argsort(values[:, 0], kind="stable")]
         frame = values[:, 0].astype(np.int64)
         decoded.satellites = Rows("satellites", pos[frame], pos[frame] + length[frame], values)
     _stations(bits, number, station, pos, length, decoded)
-    _texts(frames, payloads, number, station, decoded)
+    _texts(data, start, length, pos, number, station, decoded)
     if keep_payloads:
-        decoded.payloads.extend(
-            (int(pos[i]), int(pos[i] + length[i]), int(number[i]), payloads[i])
-            for i in np.flatnonzero(np.isin(number, list(keep_payloads)))
-        )
+        for i in np.flatnonzero(np.isin(number, list(keep_payloads))):
+            payload = data[start[i] + 3 : start[i] + length[i] - 3]
+            decoded.payloads.append((int(pos[i]), int(pos[i] + length[i]), int(number[i]), payload))
 
 
 def _msm_header(bits: BitField, msm: Ints, columns: dict[str, Floats]) -> None:
@@ -136,13 +141,13 @@ def _stations(bits: BitField, number: Ints, station: Ints, pos: Ints, length: In
     ), axis=1))  # fmt: skip
 
 
-def _texts(frames: list[Frame], payloads: list[bytes], number: Ints, station: Ints, decoded: Decoded) -> None:
+def _texts(data: bytes, start: Ints, length: Ints, pos: Ints, number: Ints, station: Ints, decoded: Decoded) -> None:
     """Descriptors, free text and system parameters: rare, so one at a time."""
     for i in np.flatnonzero(np.isin(number, (1007, 1008, 1013, 1029, 1033))):
-        fields = _text_fields(int(number[i]), payloads[i])
+        fields = _text_fields(int(number[i]), data[start[i] + 3 : start[i] + length[i] - 3])
         if fields is not None:
-            start = frames[i][0]
-            decoded.texts.append(TextRecord(start, start + len(frames[i][1]), int(number[i]), int(station[i]), fields))
+            first = int(pos[i])
+            decoded.texts.append(TextRecord(first, first + int(length[i]), int(number[i]), int(station[i]), fields))
 
 
 def _text_fields(number: int, payload: bytes) -> dict[str, str | int | float] | None:

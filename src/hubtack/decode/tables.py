@@ -16,6 +16,7 @@ from hubtack.knowledge.sentences import COLUMNS as SENTENCE_COLUMNS
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 PACKED_BYTES = 6
+MOST_FAILURES = 1000
 
 FRAME_COLUMNS = (
     "type", "station_id", "length", "epoch_ms", "utc_ms_of_week", "more", "n_satellites", "n_signals", "n_cells",
@@ -61,7 +62,7 @@ class Rows:
     pos, end : (n,) int64
         Offset of the first byte and one past the last, in the source's stream.
     values : (n, k) float64
-        One column a field.
+        One column a field; each column lies in one piece where a block was decoded.
     """
 
     kind: str
@@ -142,7 +143,7 @@ class Counts:
             setattr(self, name, getattr(self, name) + getattr(other, name))
         for formatter, n in other.by_formatter.items():
             self.by_formatter[formatter] = self.by_formatter.get(formatter, 0) + n
-        self.failures.extend(other.failures)
+        self.failures = sorted((*self.failures, *other.failures))[:MOST_FAILURES]
 
 
 @dataclass(slots=True)
@@ -166,3 +167,38 @@ class Decoded:
     payloads: list[tuple[int, int, int, bytes]] = field(default_factory=list)
     counts: Counts = field(default_factory=Counts)
     spans: list[Span] = field(default_factory=list)
+
+    @classmethod
+    def joined(cls, parts: Sequence[Decoded]) -> Decoded:
+        """Stretches of one source as one, each kind in the order of its bytes; frame numbers count through."""
+        whole = cls()
+        by_kind: dict[str, list[Rows]] = {}
+        satellites = []
+        n_frames = 0
+        for part in parts:
+            for kind, rows in part.sentences.items():
+                by_kind.setdefault(kind, []).append(rows)
+            if len(part.satellites):
+                values = part.satellites.values.copy(order="K")
+                values[:, 0] += n_frames
+                satellites.append(Rows("satellites", part.satellites.pos, part.satellites.end, values))
+            n_frames += len(part.frames)
+            whole.texts.extend(part.texts)
+            whole.payloads.extend(part.payloads)
+            whole.spans.extend(part.spans)
+            whole.counts.add(part.counts)
+        whole.sentences = {kind: _in_order(tables) for kind, tables in by_kind.items()}
+        whole.frames = _joined([part.frames for part in parts if len(part.frames)], "frames")
+        whole.stations = _joined([part.stations for part in parts if len(part.stations)], "stations")
+        whole.satellites = _joined(satellites, "satellites")
+        whole.spans.sort(key=lambda span: span.pos)
+        return whole
+
+
+def _joined(parts: list[Rows], kind: str) -> Rows:
+    return Rows.concat(parts) if parts else Rows.empty(kind)
+
+
+def _in_order(tables: list[Rows]) -> Rows:
+    rows = Rows.concat(tables)
+    return rows if len(tables) == 1 or bool(np.all(rows.pos[1:] > rows.pos[:-1])) else rows.take(np.argsort(rows.pos))
