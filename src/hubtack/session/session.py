@@ -129,7 +129,7 @@ class Session:
     def release(self, name: str) -> JudgedRows:
         """A source has been quiet past the deadline: let go of bytes held back for a frame that may never come."""
         source = self._source(name)
-        return self._take(source, source.decoder.flush(), final=False)
+        return self._take(source, source.decoder.release(), final=False)
 
     def end_source(self, name: str) -> JudgedRows:
         """One source has ended: what its framing held back comes out, and others need not wait for it."""
@@ -402,13 +402,15 @@ class Session:
         tally, evidence = self.rover.tally, self.rover.evidence
         if not tally.epochs:
             return RoverView()
-        seconds = tally.fix_seconds()
-        total = sum(seconds.values())
+        # From the first fix on: how long a receiver takes to find it is another question.
+        since_fixed_s = (
+            (tally.run_last_ns - tally.first_fixed_run_ns) / 1e9 if tally.first_fixed_run_ns is not None else 0.0
+        )
         return RoverView(
             has_rover=True,
             rows=tally.epochs,
             station_ids=evidence.station_texts(),
-            fixed_share=seconds["rtk_fixed"] / total if total else float("nan"),
+            fixed_share=min(1.0, tally.fix_seconds()["rtk_fixed"] / since_fixed_s) if since_fixed_s > 0 else 0.0,
             age_median_s=tally.age.quantile(0.5),
             age_p95_s=tally.age.quantile(0.95),
             satellites_median=tally.satellites.quantile(0.5),
