@@ -46,9 +46,13 @@ def content_family(view: LinkView) -> list[Episode]:
         )
     if tally.duration_s() >= view.limit("descriptor_listen_s"):
         found.extend(_descriptors(view))
-    found.extend(_missing_system(view))
-    found.extend(_few_common(view))
-    found.extend(_obstructed(view))
+    few = list(_few_common(view))
+    found.extend(few)
+    # Few in common although the rover sees enough of what is streamed: it is the base's sky, and no other code's.
+    by_base = any(e.evidence["rover_has"] >= view.limit("healthy_common") for e in few)
+    if not by_base:
+        found.extend(_missing_system(view))
+    found.extend(_obstructed(view, by_number=not few))
     return found
 
 
@@ -112,7 +116,9 @@ def _few_common(view: LinkView) -> Iterable[Episode]:
             yield Episode(
                 "few_common_satellites", start, end, hold_ns=hold_ns, severity=severity,
                 evidence={"common": least, "base_satellites": _count(base.bins[index]),
-                          "rover_satellites": _count(rover.bins[index]), "limit": int(warn)},
+                          "rover_satellites": _count(rover.bins[index]), "limit": int(warn),
+                          # Of the systems that are streamed: what could be common if the base saw all of it.
+                          "rover_has": _count({s: m for s, m in rover.bins[index].items() if s in view.tally.systems})},
             )  # fmt: skip
         run = [(at, n)] if n < warn else []
 
@@ -121,7 +127,7 @@ def _count(found: dict[int, int]) -> int:
     return sum(mask.bit_count() for mask in found.values())
 
 
-def _obstructed(view: LinkView) -> Iterable[Episode]:
+def _obstructed(view: LinkView, *, by_number: bool) -> Iterable[Episode]:
     """Few satellites or weak signals at the base, by themselves or beside those of the rover."""
     tally = view.tally
     if tally.epochs < _LEAST_EPOCHS or view.engine.base_kind == COMPUTED:
@@ -133,7 +139,7 @@ def _obstructed(view: LinkView) -> Iterable[Episode]:
     beside = _beside_rover(view, set(seen))
     few = bool(seen) and total < least
     fewer = beside is not None and beside[1] >= 8 and beside[0] < _LESS_THAN_ROVER * beside[1]
-    if few or fewer or cn0 < _LEAST_CN0_DBHZ:
+    if (by_number and (few or fewer)) or cn0 < _LEAST_CN0_DBHZ:
         yield view.all_time(
             "base_obstructed", "warn", satellites=int(total), limit_satellites=least, cn0_dbhz=cn0,
             limit_cn0_dbhz=_LEAST_CN0_DBHZ, rover_satellites=beside[1] if beside else None,

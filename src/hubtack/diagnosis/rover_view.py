@@ -19,7 +19,7 @@ class RoverView:
     has_rover: bool = False
     rows: int = 0
     station_ids: Mapping[str, int] = field(default_factory=dict)
-    fixed_share: float = float("nan")
+    fixed_share: float = float("nan")  # of the time since the first fix
     age_median_s: float = float("nan")
     age_p95_s: float = float("nan")
     satellites_median: float = float("nan")

@@ -27,6 +27,10 @@ LEAST_CLIMB_S = 3.0  # as late as corrections may be before they count as late
 LEAST_CLIMB_FOR_S = 60.0
 _STALL_SLOPE = 0.85  # s/s: nearly nothing comes; that is a stall
 _BACK_S = 1.0  # a climb may fall back this much between bins
+_FLAT_S = 0.05
+_LARGEST_STEP_SHARE = 0.4
+_SLOW_CLIMB_S, _SLOW_CLIMB_FOR_S = 2.0, 180.0  # a load of 1 % too much
+_LEAST_R2 = 0.8
 _FILL = 0.8  # a link should not be filled above this share
 _BIN_NS = 10 * S_NS
 
@@ -62,11 +66,30 @@ def climbs(time_ns: Ints, age_s: Floats) -> list[Climb]:
             elif age_s[j] > age_s[high]:
                 high = j
             j += 1
-        long_enough = (time_ns[high] - time_ns[low]) / S_NS >= LEAST_CLIMB_FOR_S
-        if long_enough and age_s[high] - age_s[low] >= LEAST_CLIMB_S:
+        while low < high and age_s[low + 1] <= age_s[low] + _FLAT_S:
+            low += 1  # it was level before it climbed
+        if _is_steady(time_ns[low : high + 1], age_s[low : high + 1]):
             found.append(Climb(int(time_ns[low]), int(time_ns[high]), float(age_s[low]), float(age_s[high])))
         i = max(j, i + 1)
     return found
+
+
+def _is_steady(time_ns: Ints, age_s: Floats) -> bool:
+    """Whether a rise is long, high and spread over its length: one step up is a stall or a hiccup."""
+    if len(time_ns) < 4 or (time_ns[-1] - time_ns[0]) / S_NS < LEAST_CLIMB_FOR_S:
+        return False
+    rise, lasts_s = float(age_s[-1] - age_s[0]), (time_ns[-1] - time_ns[0]) / S_NS
+    if rise < LEAST_CLIMB_S and not (rise >= _SLOW_CLIMB_S and lasts_s >= _SLOW_CLIMB_FOR_S):
+        return False
+    # Ages come in whole seconds from some receivers: a step of one is no jump.
+    return float(np.diff(age_s).max()) <= max(_LARGEST_STEP_SHARE * rise, 1.0) and _is_straight(time_ns, age_s)
+
+
+def _is_straight(time_ns: Ints, age_s: Floats) -> bool:
+    """Whether the age follows a straight line; correlation with time."""
+    t = (time_ns - time_ns[0]) / S_NS
+    t, v = t - t.mean(), age_s - age_s.mean()
+    return bool((t * v).sum() ** 2 >= _LEAST_R2 * (t * t).sum() * (v * v).sum())
 
 
 def saturation(view: LinkView) -> Episode | None:

@@ -20,6 +20,7 @@ MOST_EPOCHS = 1_000_000  # eleven days at one a second; beyond it the ledger sto
 LATE_NS = 30_000_000_000  # a frame of an older epoch, up to this much, is late; further back the clock has jumped
 COMPLETE, INCOMPLETE, LOST = 0, 1, 2
 _MOST_SETS = 255
+_SWITCHED_OFF = 20  # epochs: a type that stays away longer was not lost in the air
 
 
 @dataclass(slots=True)
@@ -106,9 +107,12 @@ class Ledger:
 
     def complete(self) -> NDArray[np.bool_]:
         """Whether each epoch that has ended held every type that is due."""
-        due = self.due()
-        whole = np.array([due <= held for held in self.sets] + [True] * (256 - len(self.sets)))
-        return np.asarray(whole[np.frombuffer(bytes(self._set_no), dtype=np.uint8)], dtype=bool)
+        numbers = np.frombuffer(bytes(self._set_no), dtype=np.uint8)
+        complete = np.ones(len(numbers), dtype=bool)
+        for kind in self.due():
+            absent = ~np.array([kind in held for held in self.sets] + [True] * (256 - len(self.sets)))[numbers]
+            complete &= ~(absent & ~_in_long_runs(absent))
+        return complete
 
     def slots(self, stalled_ms: float) -> NDArray[np.int8]:
         """One entry a slot of the median interval: COMPLETE, INCOMPLETE or LOST.
@@ -126,3 +130,13 @@ class Ledger:
         at = np.cumsum(missing + 1) - missing - 1
         out[at] = np.where(complete, COMPLETE, INCOMPLETE)
         return out
+
+
+def _in_long_runs(absent: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where a type stays away for long: its satellites have set or it was switched off, and no frame was lost."""
+    edges = np.diff(np.concatenate(([0], absent.astype(np.int8), [0])))
+    out = np.zeros(len(absent), dtype=bool)
+    for a, b in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1), strict=True):
+        if b - a > _SWITCHED_OFF:
+            out[a:b] = True
+    return out

@@ -34,9 +34,9 @@ def sniff(sample: bytes | bytearray, *, frames: int = 0, sentences: int = 0) -> 
         return "html"
     if body and all(0x40 <= b <= 0x7F for b in body) and _six_bit(body):
         return "rtcm2"
-    if sentences:
-        return "nmea"
     printable = sum(0x20 <= b < 0x7F or b in b"\r\n\t" for b in sample)
+    if sentences and printable >= 0.5 * len(sample):  # random bytes hold a dollar sign now and then
+        return "nmea"
     return "text" if printable >= 0.95 * len(sample) else "unknown"
 
 
