@@ -130,7 +130,7 @@ def _stations(bits: BitField, number: Ints, station: Ints, pos: Ints, length: In
     if not len(index):
         return
     arp = number[index] != 1032
-    # 1032: station, non-physical ID 12, physical ID 12, ITRF epoch 6, then three plain 38-bit coordinates.
+    # 1032: number, ID of the computed base, ID of the physical one, ITRF year 6, then three plain 38-bit coordinates.
     x_at, y_at, z_at = (np.where(arp, a, b) for a, b in ((34, 42), (74, 80), (114, 118)))
     xyz = [bits.signed(index, at, 38) * 1e-4 for at in (x_at, y_at, z_at)]
     height = np.where(number[index] == 1006, bits.unsigned(index, 152, 16) * 1e-4, np.nan)
