@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Literal
 
+from hubtack.framing.rtcm2 import has_words
+
 Looks = Literal["rtcm3", "rtcm2", "nmea", "html", "text", "compressed", "unknown"]
 
 WORDS: dict[str, str] = {
@@ -20,7 +22,7 @@ def sniff(sample: bytes | bytearray, *, frames: int = 0, sentences: int = 0) -> 
     """What ``sample`` looks like, given how many good frames and sentences framing found; None for no bytes.
 
     RTCM 2 sends bytes of six bits with the top bits 01, so every byte lies in 0x40 to 0x7F, line ends aside (receiver
-    documents that reproduce RTCM 10402.3).
+    documents that reproduce RTCM 10402.3); words in a row with the right parity tell it in a noisy stream too.
     """
     if not sample:
         return None
@@ -32,7 +34,7 @@ def sniff(sample: bytes | bytearray, *, frames: int = 0, sentences: int = 0) -> 
     head = bytes(sample[:512]).lower().lstrip()
     if head.startswith((b"<!doctype", b"<html", b"http/")) or b"<html" in head:
         return "html"
-    if body and all(0x40 <= b <= 0x7F for b in body) and _six_bit(body):
+    if (body and all(0x40 <= b <= 0x7F for b in body) and _six_bit(body)) or has_words(body[:2048]):
         return "rtcm2"
     printable = sum(0x20 <= b < 0x7F or b in b"\r\n\t" for b in sample)
     if sentences and printable >= 0.5 * len(sample):  # random bytes hold a dollar sign now and then
