@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 from hubtack.cli import options
 
 EXAMPLE = """
 hubtack link sample_logs/corrupt_frames/corrections.rtcm3
 hubtack link serial:///dev/ttyUSB1?baud=38400 --for 60
+hubtack link at_rover.rtcm3 --against at_base.rtcm3
 hubtack link ntrip://user@caster.example:2101/MOUNT --near -45.03,170.01 --for 120 --json
 """
 
@@ -20,6 +22,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     options.add_speed(parser, 0.0)
     options.add_for(parser)
     options.add_near(parser)
+    parser.add_argument("--expect", type=Path, metavar="FILE",
+                        help="a document saved with --json when it worked: say what has changed since")
+    parser.add_argument("--against", metavar="AT_BASE",
+                        help="a recording of the same stream at the base: match both frame by frame")
     options.add_json(parser)
     options.add_forward(parser)
 

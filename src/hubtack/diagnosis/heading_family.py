@@ -1,4 +1,4 @@
-"""Does the heading fit the machine? By the swing of an excavator's house, or by the course of a machine that cannot crab."""
+"""Does the heading fit the machine? Told by the swing of an excavator's house."""
 
 from __future__ import annotations
 

@@ -51,7 +51,9 @@ def stalls(view: LinkView) -> list[Episode]:
     lengths: list[tuple[int, int | None]] = [
         (start, end) for start, end, _ in tally.gaps() if (end - start) / S_NS > limit_s
     ]
-    last_ns = tally.ledger.last_ns
+    first_ns, last_ns = tally.ledger.first_ns, tally.ledger.last_ns
+    if view.rover.first_ns is not None and first_ns is not None and (first_ns - view.rover.first_ns) / S_NS > limit_s:
+        lengths.insert(0, (view.rover.first_ns, first_ns))
     if last_ns is not None and (view.now_ns - last_ns) / S_NS > limit_s:
         lengths.append((last_ns, None))
     found = []

@@ -69,7 +69,8 @@ EXPLAINS: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "missing_system": {
         "few_common_satellites": (1e9, 1e9), "stuck_float": (1e9, 1e9), "not_using_corrections": (1e9, 1e9),
     },
-    "base_clock": {"stuck_float": (1e9, 1e9), "not_using_corrections": (1e9, 1e9), "clock_mismatch": (1e9, 1e9)},
+    "base_clock": {
+        "link_stalled": (1e9, 1e9),"stuck_float": (1e9, 1e9), "not_using_corrections": (1e9, 1e9), "clock_mismatch": (1e9, 1e9)},
     "few_common_satellites": {"stuck_float": (60.0, 180.0), "not_using_corrections": (60.0, 180.0)},
     "no_glonass_bias": {"stuck_float": (1e9, 1e9)},
     "long_baseline": {"stuck_float": (1e9, 1e9)},

@@ -350,6 +350,10 @@ class Session:
             state = "nothing has come yet"
         return LinkLine(tally.bits_per_s(), tally.frames, tally.bad_crc, silent_s, source="corrections", state=state)
 
+    def newest_frame_mono_ns(self) -> int | None:
+        """Arrival of the newest correction frame by the clock that never steps; None before the first. [ns]"""
+        return self._frame_mono_ns
+
     def fix_since(self) -> tuple[int, int]:
         """Newest fix type and the time on the axis since which it has held."""
         return self._fix
@@ -430,7 +434,7 @@ class Session:
         now_ns = self.now_ns(elapsed_ns)
         start_ns = self.link.tally.first_ns
         if start_ns is None:
-            start_ns = self.rover.tally.first_ns if self.rover.tally.first_ns is not None else now_ns
+            start_ns = self.rover.tally.first_ns if self.rover.tally.first_ns is not None else now_ns - elapsed_ns
         return LinkView(
             self.link,
             self.rover_view(now_ns),

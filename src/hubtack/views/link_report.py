@@ -1,8 +1,8 @@
-"""The technician's view of a correction stream: can a rover fix on it, what is on it, what is broken."""
+"""The technician's view of a correction stream: can a rover fix on it, what is broken, what is on it."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rich import box
@@ -11,28 +11,66 @@ from rich.table import Table
 from rich.text import Text
 
 _ANSWER = {True: "yes", False: "NO", None: "cannot tell yet"}
+_WHERE = {"none": "nothing out of the ordinary", "base": "at the BASE", "air": "on the way between (AIR)",
+          "both": "at the BASE and on the way between (AIR)"}  # fmt: skip
+_NO_FRAME, _FRAMES, _DAMAGED, _OTHER = ".", "|", "x", "~"
 
 
 def link_report(body: Mapping[str, Any], width: int) -> RenderableType:
     """The report of a ``link`` document's body, for a terminal ``width`` columns wide."""
     parts: list[RenderableType] = [_headline(body)]
+    against = body.get("against")
+    if against:
+        parts.extend(_against(against))
     findings = body["findings"]
     if findings:
         parts.extend(_findings(findings))
     else:
         parts.append(Text("no findings"))
+    if body.get("changes") is not None:
+        parts.extend(_changes(body["changes"]))
+    strip = body.get("strip")
+    if strip:
+        parts.extend((Text(""), *_strip(strip, width)))
     if body["messages"]:
         parts.extend((Text(""), _messages(body, width)))
     if body["stations"]:
-        parts.extend((Text(""), _stations(body)))
+        parts.extend((Text(""), _stations(body, width)))
     if body["systems"]:
-        parts.extend((Text(""), _systems(body)))
+        parts.extend((Text(""), _systems(body, width)))
+    for said in body.get("texts") or ():
+        parts.append(Text(f"text of the base: {said['text']}"))
+    return Group(*parts)
+
+
+def link_screen(body: Mapping[str, Any], width: int, height: int) -> RenderableType:
+    """The live view: as the report, shortened so that what matters most stays on the screen."""
+    parts: list[RenderableType] = [_headline(body)]
+    lines = 4
+    room = max(4, height // 3)
+    steps = 1 if height < 40 else 3
+    found = _findings(body["findings"], steps)[:room] if body["findings"] else [Text("no findings")]
+    parts.extend(found)
+    lines += len(found)
+    if body.get("strip"):
+        parts.extend((Text(""), *_strip(body["strip"], width)))
+        lines += 4
+    rows = max(3, height - lines - 6 - len(body["stations"]) - len(body["systems"]))
+    if body["messages"]:
+        parts.append(_messages(body, width, most=rows))
+    if body["stations"]:
+        parts.append(_stations(body, width))
+    if body["systems"]:
+        parts.append(_systems(body, width))
     return Group(*parts)
 
 
 def _headline(body: Mapping[str, Any]) -> Text:
     text = Text("can a rover fix on this? ")
     text.append(_ANSWER[body["rtk_ready"]], style="bold")
+    failed = [c["says"] for c in body.get("rtk_ready_criteria") or () if c["passed"] is False]
+    if failed and body["rtk_ready"] is False:
+        text.append(f"  ({'; '.join(failed)})")
     rate = body["bits_per_s"]
     load = "" if rate is None or rate != rate else f", {rate / 1000:.1f} kbit/s"
     text.append(
@@ -45,23 +83,82 @@ def _headline(body: Mapping[str, Any]) -> Text:
             f"\nlatency {_f(latency['median'])} s in the middle, {_f(latency['p95'])} s at 95 %, "
             f"{_f(latency['max'])} s at most"
         )
+    ledger = body.get("ledger") or {}
+    hit = (ledger.get("incomplete") or 0) + (ledger.get("lost") or 0)
+    if hit:
+        pattern = f"; losses {ledger['pattern']}" if ledger.get("pattern") not in (None, "none") else ""
+        test = f" ({ledger['pattern_test']})" if ledger.get("pattern_test") and pattern else ""
+        text.append(
+            f"\nepochs every {_f(body.get('interval_s'))} s: {ledger['complete']} whole, "
+            f"{ledger['incomplete']} in part, {ledger['lost']} lost{pattern}{test}"
+        )
     gaps = body["gaps"]
     if gaps["count"]:
         text.append(f"\n{gaps['count']} gaps, the longest {_f(gaps['longest_s'])} s, {_f(gaps['total_s'])} s in all")
     return text
 
 
-def _findings(findings: list[Mapping[str, Any]]) -> list[RenderableType]:
+def _findings(findings: Sequence[Mapping[str, Any]], steps: int = 9) -> list[RenderableType]:
     lines: list[RenderableType] = [Text("")]
     for finding in findings:
         line = Text(f"{finding['severity'].upper():<5} {finding['code']}: ", style="bold")
         line.append(finding["summary"], style="not bold")
         lines.append(line)
-        lines.extend(Text(f"      {i}. {step}", style="dim") for i, step in enumerate(finding["next_steps"], 1))
+        lines.extend(Text(f"      {i}. {step}", style="dim") for i, step in enumerate(finding["next_steps"][:steps], 1))
         follows = sorted({c["code"] for c in finding["evidence"].get("consequences", ())})
         if follows:
             lines.append(Text(f"      explains: {', '.join(follows)}", style="dim"))
     return lines
+
+
+def _against(against: Mapping[str, Any]) -> list[RenderableType]:
+    lines: list[RenderableType] = [
+        Text(""),
+        Text(f"beside {against['source']}: it goes wrong {_WHERE[against['fault']]}", style="bold"),
+        Text(str(against["says"])),
+        Text(
+            f"frames sent {against['sent']}, received {against['received']}, lost {against['lost']} "
+            f"({_f(against['lost_percent'], '{:.2f}')} %), damaged {against['damaged']}, foreign {against['foreign']}, "
+            f"doubled {against['doubled']}"
+        ),
+    ]
+    delay = against.get("delay_s")
+    if delay:
+        lines.append(Text(
+            f"delay {_f(delay['median'], '{:.2f}')} s in the middle, {_f(delay['p95'], '{:.2f}')} s at 95 %, "
+            f"{_f(delay['max'], '{:.2f}')} s at most"
+        ))  # fmt: skip
+    return lines
+
+
+def _changes(found: Sequence[Mapping[str, Any]]) -> list[RenderableType]:
+    if not found:
+        return [Text(""), Text("nothing has changed since it was saved")]
+    table = _table(("changed since it was saved", False), ("before", False), ("now", False))
+    for change in found:
+        table.add_row(Text(str(change["what"])), Text(_shown(change["before"])), Text(_shown(change["now"])))
+    return [Text(""), table]
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, bool) or value is None:
+        return {True: "yes", False: "no", None: "-"}[value]
+    if isinstance(value, list | tuple):
+        return ", ".join(str(v) for v in value)
+    return str(value)
+
+
+def _strip(strip: Mapping[str, Any], width: int) -> list[Text]:
+    """One character a step: frames, damaged ones among them, other bytes alone, or nothing at all."""
+    cells = list(zip(strip["frames"], strip["bad_crc"], strip["other_bytes"], strict=True))
+    per = max(1, -(-len(cells) // max(20, width - 2)))
+    line = ""
+    for i in range(0, len(cells), per):
+        frames, bad, other = (sum(c[k] for c in cells[i : i + per]) for k in range(3))
+        line += _DAMAGED if bad and bad * 20 > frames else _FRAMES if frames else _OTHER if other else _NO_FRAME
+    step_s = per * strip["step_s"]
+    key = f"{_FRAMES} frames  {_DAMAGED} damaged among them  {_OTHER} other bytes only  {_NO_FRAME} nothing"
+    return [Text(f"over time, {step_s:.3g} s a mark: {key}", style="dim"), Text(line)]
 
 
 def _table(*columns: tuple[str, bool]) -> Table:
@@ -71,31 +168,57 @@ def _table(*columns: tuple[str, bool]) -> Table:
     return table
 
 
-def _messages(body: Mapping[str, Any], width: int) -> Table:
-    table = _table(("type", True), ("message", False), ("count", True), ("bytes", True), ("every s", True))
-    for m in body["messages"]:
-        table.add_row(str(m["type"]), Text(m["name"]), str(m["count"]), str(m["bytes"]), _f(m["interval_s"]))
+def _messages(body: Mapping[str, Any], width: int, most: int | None = None) -> Table:
+    wide = width >= 100
+    columns = [("type", True), ("message", False), ("count", True), ("bytes", True), ("every s", True)]
+    columns += [("95 % s", True), ("bit/s", True), ("last s ago", True)] if wide else [("last s ago", True)]
+    table = _table(*columns)
+    rows = list(body["messages"])
+    left = len(rows) - most if most is not None and len(rows) > most else 0
+    if left:
+        rows = sorted(sorted(rows, key=lambda m: -m["count"])[:most], key=lambda m: m["type"])
+    for m in rows:
+        cells: list[Any] = [str(m["type"]), Text(m["name"]), str(m["count"]), str(m["bytes"]), _f(m["interval_s"])]
+        if wide:
+            cells += [_f(m.get("interval_p95_s")), _f(m.get("bits_per_s"), "{:.0f}")]
+        table.add_row(*cells, _f(m.get("last_age_s"), "{:.0f}"))
+    if left:
+        table.add_row("", Text(f"and {left} more types"))
     return table
 
 
-def _stations(body: Mapping[str, Any]) -> Table:
-    table = _table(
-        ("base", True), ("latitude", True), ("longitude", True), ("height m", True), ("antenna", False), ("kind", False)
-    )
+def _stations(body: Mapping[str, Any], width: int) -> Table:
+    in_grid = width >= 120 and any(s.get("easting_m") is not None for s in body["stations"])
+    columns = [("base", True), ("latitude", True), ("longitude", True), ("height m", True)]
+    columns += [("easting m", True), ("northing m", True)] if in_grid else []
+    table = _table(*columns, ("antenna", False), ("kind", False))
     for s in body["stations"]:
         kind = "computed by a network" if s["computed"] else "physical"
-        table.add_row(
+        if s.get("physical_id") is not None:
+            kind += f", from base {s['physical_id']}"
+        if s.get("arp_changes"):
+            kind += f", moved {s['arp_changes']} times"
+        cells: list[Any] = [
             str(s["id"]), _f(s["latitude_deg"], "{:.8f}"), _f(s["longitude_deg"], "{:.8f}"),
             _f(s["height_m"], "{:.3f}"),
-            Text(s["antenna"] or "not named"), kind if s["arp_ecef_m"] else "no position",
-        )  # fmt: skip
+        ]  # fmt: skip
+        if in_grid:
+            cells += [_f(s["easting_m"], "{:.3f}"), _f(s["northing_m"], "{:.3f}")]
+        table.add_row(*cells, Text(s["antenna"] or "not named"), kind if s["arp_ecef_m"] else "no position")
     return table
 
 
-def _systems(body: Mapping[str, Any]) -> Table:
-    table = _table(("system", False), ("satellites", True), ("signals", False), ("C/N0 dB-Hz", True))
+def _systems(body: Mapping[str, Any], width: int) -> Table:
+    table = _table(
+        ("system", False), ("satellites", True), ("signals with phase", False), ("C/N0 dB-Hz", True),
+        ("lost locks", True),
+    )
     for s in body["systems"]:
-        table.add_row(s["system"], _f(s["satellites"], "{:.0f}"), " ".join(s["signals"]), _f(s["median_cn0_dbhz"]))
+        phased = s.get("phase_signals", s["signals"])
+        without = [g for g in s["signals"] if g not in phased]
+        signals = " ".join(phased) + (f"  without phase: {' '.join(without)}" if without else "")
+        table.add_row(s["system"], _f(s["satellites"], "{:.0f}"), signals, _f(s["median_cn0_dbhz"]),
+                      _f(s.get("lock_resets"), "{:.0f}"))  # fmt: skip
     return table
 
 
