@@ -13,13 +13,23 @@ hubtack simulate --list
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
-    parser.add_argument("--fault", default="", metavar="CODE[,CODE]", help="what goes wrong (--list names them); none: a clean day")
-    parser.add_argument("--clean", default="untidy", metavar="VARIANT", help="which kind of ordinary day (--list names them)")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="the same seed gives the same bytes (default 1)")
+    parser.add_argument(
+        "--fault", default="", metavar="CODE[,CODE]", help="what goes wrong (--list names them); none: a clean day"
+    )
+    parser.add_argument(
+        "--clean", default="untidy", metavar="VARIANT", help="which kind of ordinary day (--list names them)"
+    )
+    parser.add_argument(
+        "--seed", type=int, default=1, metavar="N", help="the same seed gives the same bytes (default 1)"
+    )
     parser.add_argument("--minutes", type=float, default=6.0, metavar="M", help="length of the session (default 6)")
-    parser.add_argument("--rate", type=float, default=1.0, metavar="HZ", help="epochs a second of the rover (default 1)")
+    parser.add_argument(
+        "--rate", type=float, default=1.0, metavar="HZ", help="epochs a second of the rover (default 1)"
+    )
     parser.add_argument("--out", type=Path, metavar="FOLDER", help="folder to write; must be new or empty")
-    parser.add_argument("--mixed", action="store_true", help="one mixed log in the order of arrival instead of separate logs")
+    parser.add_argument(
+        "--mixed", action="store_true", help="one mixed log in the order of arrival instead of separate logs"
+    )
     parser.add_argument("--describe", default="", metavar="TEXT", help="what the session shows, for its README")
     parser.add_argument("--overwrite", action="store_true", help="write into a folder that holds files already")
     parser.add_argument("--list", action="store_true", help="name the faults and the kinds of ordinary day, and exit")

@@ -1,7 +1,7 @@
 """How the rover's sky looks by sector and by strength, in bins of a quarter of a minute.
 
-GSV lists satellites with elevation, azimuth and, where they are tracked, their strength. Eight sectors of 45 degrees are
-enough to tell a bank on one side from interference on all. Counts are integers; bins are bounded.
+GSV lists satellites with elevation, azimuth and, where they are tracked, their strength. Eight sectors of 45 degrees
+are enough to tell a bank on one side from interference on all. Counts are integers; bins are bounded.
 """
 
 from __future__ import annotations

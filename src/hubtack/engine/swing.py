@@ -6,8 +6,9 @@ north) and the antenna ``forward`` and ``right`` of the swing axis, the antenna 
     east  = east_0  + forward sin psi + right cos psi
     north = north_0 + forward cos psi - right sin psi
 
-which is linear in the four unknowns. The direction from axis to antenna, less the heading, is atan2(right, forward): a
-constant of the machine. Where the site file gives the antenna's place, it is checked against that; else spell against spell.
+which is linear in the four unknowns. The direction from axis to antenna, less the heading, is atan2(right, forward):
+a constant of the machine. Where the site file gives the antenna's place, it is checked against that; else spell
+against spell.
 """
 
 from __future__ import annotations
@@ -112,8 +113,9 @@ class Swings:
                 off_deg = (fit.direction_deg - self.expected_deg + 180.0) % 360.0 - 180.0
                 self.contradicts = abs(off_deg) >= CONTRADICTS_DEG
                 flags[epochs.time_ns / _S > ends_s] = self.contradicts
-        done = np.flatnonzero(np.diff(np.append(t, now_s)) > _SWING_GAP_S) if len(t) else []
-        self._judged += int(done[-1]) + 1 if len(done) else 0
+        if len(t):
+            done = np.flatnonzero(np.diff(np.append(t, now_s)) > _SWING_GAP_S)
+            self._judged += int(done[-1]) + 1 if len(done) else 0
         return flags
 
     def fits(self) -> list[SwingFit]:
@@ -136,9 +138,9 @@ def _fit(t_s: Floats, heading_deg: Floats, east_m: Floats, north_m: Floats) -> S
         return None
     psi = np.radians(heading_deg)
     one, zero = np.ones_like(psi), np.zeros_like(psi)
-    design = np.concatenate((
-        np.stack((one, zero, np.sin(psi), np.cos(psi)), axis=1), np.stack((zero, one, np.cos(psi), -np.sin(psi)), axis=1),
-    ))  # fmt: skip
+    east = np.stack((one, zero, np.sin(psi), np.cos(psi)), axis=1)
+    north = np.stack((zero, one, np.cos(psi), -np.sin(psi)), axis=1)
+    design = np.concatenate((east, north))
     observed = np.concatenate((east_m, north_m))
     solution, *_ = np.linalg.lstsq(design, observed, rcond=None)
     residual_m = float(np.sqrt(np.mean((design @ solution - observed) ** 2)))

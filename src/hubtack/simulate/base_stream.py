@@ -12,7 +12,14 @@ from numpy.typing import NDArray
 
 from hubtack.simulate import encode
 from hubtack.simulate.sky import (
-    BEIDOU, GALILEO, GLONASS, GPS, SHELLS, carrier_to_noise_dbhz, look_angles, positions_ecef_m,
+    BEIDOU,
+    GALILEO,
+    GLONASS,
+    GPS,
+    SHELLS,
+    carrier_to_noise_dbhz,
+    look_angles,
+    positions_ecef_m,
 )
 from hubtack.simulate.world import SITE_LAT_DEG, SITE_LON_DEG, Base, World
 
@@ -22,7 +29,9 @@ WEEK_S = 604_800
 LIGHT_M_S = 299_792_458.0
 TOE_STEP_S = 7200
 _FREQUENCY_HZ: Mapping[int, tuple[float, float]] = {
-    GPS: (1575.42e6, 1227.60e6), GLONASS: (1602.0e6, 1246.0e6), GALILEO: (1575.42e6, 1176.45e6),
+    GPS: (1575.42e6, 1227.60e6),
+    GLONASS: (1602.0e6, 1246.0e6),
+    GALILEO: (1575.42e6, 1176.45e6),
     BEIDOU: (1561.098e6, 1268.52e6),
 }
 
@@ -73,7 +82,9 @@ def base_frames(world: World, base: Base, rng: np.random.Generator) -> list[Sent
     week, sow = gps_time(world)
     seen = views(world, base.position_m)
     clocks = {system: rng.normal(0, 2e-5, len(SHELLS[system].slots)) for system in base.systems}
-    ambiguity = {system: np.round(rng.uniform(-40, 40, (len(SHELLS[system].slots), 2))) * 0.19 for system in base.systems}
+    ambiguity = {
+        system: np.round(rng.uniform(-40, 40, (len(SHELLS[system].slots), 2))) * 0.19 for system in base.systems
+    }
     noise = {system: rng.normal(0, 1, (world.seconds + 2, len(SHELLS[system].slots), 2)) for system in base.systems}
     rising = {system: _risen(seen[system].elevation_deg > base.mask_deg) for system in base.systems}
     sent: list[Sent] = []
@@ -83,9 +94,7 @@ def base_frames(world: World, base: Base, rng: np.random.Generator) -> list[Sent
         station = _now(base.station, base.renames, second)
         if second % base.interval_s == 0:
             epoch_sow = (sow + second + base.clock_off_s) % WEEK_S
-            sent.extend(
-                _observations(world, base, seen, clocks, ambiguity, noise, rising, second, epoch_sow, station)
-            )
+            sent.extend(_observations(world, base, seen, clocks, ambiguity, noise, rising, second, epoch_sow, station))
         sent.extend(_slow_messages(world, base, second, station, week, sow))
     return sent
 
@@ -108,8 +117,16 @@ def _risen(up: NDArray[Any]) -> NDArray[Any]:
 
 
 def _observations(
-    world: World, base: Base, seen: dict[int, View], clocks: dict[int, Any], ambiguity: dict[int, Any],
-    noise: dict[int, Any], rising: dict[int, Any], second: int, epoch_sow: float, station: int,
+    world: World,
+    base: Base,
+    seen: dict[int, View],
+    clocks: dict[int, Any],
+    ambiguity: dict[int, Any],
+    noise: dict[int, Any],
+    rising: dict[int, Any],
+    second: int,
+    epoch_sow: float,
+    station: int,
 ) -> list[Sent]:
     frames: list[Sent] = []
     systems = [s for s in base.systems if (seen[s].elevation_deg[second] > base.mask_deg).any()]
@@ -128,10 +145,15 @@ def _observations(
         for k, s in enumerate(up):
             geometric_m = float(view.range_m[second, s] + delay_m[k])
             jitter = noise[system][second, s]
+            cycles = ambiguity[system][s]
+
+            def phase(band: int, range_m: float = geometric_m, cycles: Any = cycles, jitter: Any = jitter) -> float:
+                return range_m + float(cycles[band]) + 0.003 * float(jitter[band])
+
             observed.append(encode.Observed(
                 satellite=int(s) + 1,
                 code_m=(geometric_m + 0.4 * float(jitter[0]), geometric_m + 0.5 * float(jitter[1])),
-                phase_m=tuple(geometric_m + float(a) + 0.003 * float(j) for a, j in zip(ambiguity[system][s], jitter, strict=True)),
+                phase_m=(phase(0), phase(1)),
                 lock_ms=int(rising[system][second, s]) * 1000,
                 cn0_dbhz=(max(20.0, float(cn0[k] + 0.6 * jitter[0])), max(18.0, float(cn0[k] - 4.0 + 0.6 * jitter[1]))),
                 channel=int(s) % 13 - 7 if system == GLONASS else 0,
@@ -139,9 +161,16 @@ def _observations(
         data = encode.msm(
             base.level, system, station, _epoch_field(system, epoch_sow), observed, more=i < len(systems) - 1
         )
-        frames.append(Sent(
-            second + 0.1 + 0.01 * i, data, float(second), system, frozenset(o.satellite for o in observed), base.level > 1
-        ))
+        frames.append(
+            Sent(
+                second + 0.1 + 0.01 * i,
+                data,
+                float(second),
+                system,
+                frozenset(o.satellite for o in observed),
+                base.level > 1,
+            )
+        )
     return frames
 
 
@@ -156,7 +185,11 @@ def _moved(base: Base, second: float) -> NDArray[Any] | None:
 def _along(view: View, up: NDArray[Any], second: int, moved_enu_m: NDArray[Any]) -> NDArray[Any]:
     """Part of a movement of the antenna along the line to each satellite. [m]"""
     el, az = np.radians(view.elevation_deg[second, up]), np.radians(view.azimuth_deg[second, up])
-    return moved_enu_m[0] * np.cos(el) * np.sin(az) + moved_enu_m[1] * np.cos(el) * np.cos(az) + moved_enu_m[2] * np.sin(el)
+    return np.asarray(
+        moved_enu_m[0] * np.cos(el) * np.sin(az)
+        + moved_enu_m[1] * np.cos(el) * np.cos(az)
+        + moved_enu_m[2] * np.sin(el)
+    )
 
 
 def _epoch_field(system: int, gps_sow: float) -> int:
@@ -173,16 +206,20 @@ def _epoch_field(system: int, gps_sow: float) -> int:
 def _slow_messages(world: World, base: Base, second: int, station: int, week: int, sow: float) -> list[Sent]:
     frames: list[Sent] = []
 
-    def add(data: bytes, **kwargs: bool) -> None:
-        frames.append(Sent(second + 0.2 + 0.01 * len(frames), data, None, **kwargs))
+    def add(data: bytes, *, is_position: bool = False) -> None:
+        frames.append(Sent(second + 0.2 + 0.01 * len(frames), data, None, is_position=is_position))
 
     if base.sends_position and second % 10 == 3:
         offset = base.typed_offset_m
         for at, changed in base.typed_changes:
             if second >= at:
                 offset = changed
-        add(encode.base_position(station, base.position_m + offset, height_m=0.0 if second % 20 == 3 else None,
-                                 computed=base.computed), is_position=True)
+        add(
+            encode.base_position(
+                station, base.position_m + offset, height_m=0.0 if second % 20 == 3 else None, computed=base.computed
+            ),
+            is_position=True,
+        )
     if base.computed and second % 10 == 4:
         add(encode.physical_position(station, 7, base.position_m + np.array([4000.0, 2500.0, 900.0])))
     if base.sends_descriptors and second % 30 == 5:
@@ -198,5 +235,9 @@ def _slow_messages(world: World, base: Base, second: int, station: int, week: in
         index = second // 5 % len(shell.slots)
         toe = int(sow) // TOE_STEP_S * TOE_STEP_S
         node, latitude = (float(np.radians(v)) for v in shell.slots[index])
-        add(encode.gps_ephemeris(index + 1, week, toe, node, latitude, shell.radius_m, float(np.radians(shell.inclination_deg))))
+        add(
+            encode.gps_ephemeris(
+                index + 1, week, toe, node, latitude, shell.radius_m, float(np.radians(shell.inclination_deg))
+            )
+        )
     return frames

@@ -47,10 +47,14 @@ def transmit(frames: list[Sent], channel: Channel, rng: np.random.Generator, sec
         if channel.doubled:
             heard.append(Heard(arrival + 0.15, data, None))
     if channel.hiss:
-        heard.extend(Heard(float(t), rng.bytes(int(rng.integers(8, 40))), None) for t in rng.uniform(0, seconds, seconds))
+        heard.extend(
+            Heard(float(t), rng.bytes(int(rng.integers(8, 40))), None) for t in rng.uniform(0, seconds, seconds)
+        )
     heard.sort(key=lambda h: h.t_s)
     if channel.replaced_by is not None:
-        return [Heard(h.t_s, _other_protocol(channel.replaced_by, len(h.data), rng, i), None) for i, h in enumerate(heard)]
+        return [
+            Heard(h.t_s, _other_protocol(channel.replaced_by, len(h.data), rng, i), None) for i, h in enumerate(heard)
+        ]
     if channel.smeared:
         return [Heard(h.t_s, smear(h.data), None) for h in heard]
     return heard
@@ -81,7 +85,8 @@ def _other_protocol(kind: str, length: int, rng: np.random.Generator, index: int
     if kind == "rtcm2":  # bytes of six bits with 01 in front (RTCM 10402.3)
         return bytes(0x40 | int(b) for b in rng.integers(0, 64, length))
     if kind == "html":
-        page = b"<!DOCTYPE html><html><head><title>Sign in</title></head><body>Please sign in to use this network.</body></html>\r\n"
+        head = b"<!DOCTYPE html><html><head><title>Sign in</title></head>"
+        page = head + b"<body>Please sign in to use this network.</body></html>\r\n"
         return page if index == 0 else b"<p>Please sign in.</p>\r\n"
     if kind == "text":
         return b"base ready, channel 4, waiting for a key\r\n"

@@ -63,7 +63,9 @@ class Bits:
         return head + crc24q(head).to_bytes(3, "big")
 
 
-def base_position(station: int, arp_m: Sequence[float], *, height_m: float | None = None, computed: bool = False) -> bytes:
+def base_position(
+    station: int, arp_m: Sequence[float], *, height_m: float | None = None, computed: bool = False
+) -> bytes:
     """1005, or 1006 with an antenna height."""
     bits = Bits().put(1005 if height_m is None else 1006, 12).put(station, 12).put(0, 6).put(1, 1).put(1, 1).put(1, 1)
     bits.put(int(computed), 1)
@@ -108,8 +110,9 @@ def system_parameters(station: int, mjd: int, seconds: int) -> bytes:
     return Bits().put(1013, 12).put(station, 12).put(mjd, 16).put(seconds, 17).put(0, 5).put(18, 8).frame()
 
 
-def gps_ephemeris(satellite: int, week: int, toe_s: int, node_rad: float, latitude_rad: float, radius_m: float,
-                  inclination_rad: float) -> bytes:
+def gps_ephemeris(
+    satellite: int, week: int, toe_s: int, node_rad: float, latitude_rad: float, radius_m: float, inclination_rad: float
+) -> bytes:
     """1019 of a circular orbit: argument of perigee 0, so the mean anomaly is the argument of latitude."""
     semi = 2.0**31  # semicircle fields: value / pi * 2^31
 

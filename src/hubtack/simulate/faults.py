@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 
 import numpy as np
 
-from hubtack.simulate.sky import GALILEO, GLONASS, GPS
+from hubtack.simulate.sky import GALILEO, GPS
 from hubtack.simulate.world import Base, World, place_m
 
 Apply = Callable[[World, np.random.Generator], None]
@@ -151,8 +151,7 @@ def wrong_base(world: World, rng: np.random.Generator) -> None:
 
 def few_common_satellites(world: World, rng: np.random.Generator) -> None:
     """The base's own sky is blocked so far that few satellites are left."""
-    world.base.mask_deg = float(rng.uniform(48.0, 55.0))
-    world.base.systems = (GPS, GLONASS)
+    world.base.mask_deg = float(rng.uniform(62.0, 68.0))
     world.cause("few_common_satellites", 0.0, None, mask_deg=world.base.mask_deg, mattered=True)
 
 

@@ -105,8 +105,15 @@ def run_receiver(world: World, seen: dict[int, View], heard: list[Heard], rng: n
     """Walk the receiver through the session, one second at a time."""
     n = world.seconds
     state = State(
-        np.zeros(n, dtype=np.int64), np.full(n, np.nan), np.zeros(n, dtype=np.int64), [], np.full((n, 3), 99.99),
-        np.full(n, np.nan), np.full(n, np.nan), np.zeros(n, dtype=bool), np.zeros(n),
+        np.zeros(n, dtype=np.int64),
+        np.full(n, np.nan),
+        np.zeros(n, dtype=np.int64),
+        [],
+        np.full((n, 3), 99.99),
+        np.full(n, np.nan),
+        np.full(n, np.nan),
+        np.zeros(n, dtype=bool),
+        np.zeros(n),
     )
     r = world.receiver
     epochs: dict[float, dict[int, frozenset[int]]] = {}
@@ -216,4 +223,4 @@ def position_errors(state: State, t_s: NDArray[Any], rng: np.random.Generator) -
     sigma = np.stack((state.sigma_h_m[second], state.sigma_h_m[second], state.sigma_v_m[second]), axis=1)
     sigma = np.nan_to_num(sigma)
     fixed = (fix == FIXED)[:, None]
-    return np.where(fixed, sigma * (0.8 * drift + 0.6 * white), sigma * (0.97 * drift + 0.05 * white))
+    return np.asarray(np.where(fixed, sigma * (0.8 * drift + 0.6 * white), sigma * (0.97 * drift + 0.05 * white)))

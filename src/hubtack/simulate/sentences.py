@@ -35,8 +35,21 @@ def angle(value_deg: float, degrees: int, letters: str, decimals: int) -> str:
     return f"{whole:0{degrees}d}{rest / 10**decimals:0{3 + decimals}.{decimals}f},{letter}"
 
 
-def gga(when: dt.datetime, lat: float, lon: float, h_geoid_m: float, separation_m: float, quality: int, satellites: int,
-        hdop: float, age: str, station: str, *, minute_decimals: int, height_decimals: int) -> bytes:
+def gga(
+    when: dt.datetime,
+    lat: float,
+    lon: float,
+    h_geoid_m: float,
+    separation_m: float,
+    quality: int,
+    satellites: int,
+    hdop: float,
+    age: str,
+    station: str,
+    *,
+    minute_decimals: int,
+    height_decimals: int,
+) -> bytes:
     """GGA; without a position the fields are empty."""
     if quality == 0:
         return sentence(f"GNGGA,{clock(when)},,,,,0,{satellites:02d},99.99,,,,,,")
@@ -49,11 +62,14 @@ def gga(when: dt.datetime, lat: float, lon: float, h_geoid_m: float, separation_
 def gst(when: dt.datetime, sigma_h_m: float, sigma_v_m: float) -> bytes:
     """GST with a nearly round ellipse."""
     return sentence(
-        f"GNGST,{clock(when)},0.8,{sigma_h_m:.3f},{0.8 * sigma_h_m:.3f},0.0,{sigma_h_m:.3f},{0.8 * sigma_h_m:.3f},{sigma_v_m:.3f}"
+        f"GNGST,{clock(when)},0.8,{sigma_h_m:.3f},{0.8 * sigma_h_m:.3f},0.0,"
+        f"{sigma_h_m:.3f},{0.8 * sigma_h_m:.3f},{sigma_v_m:.3f}"
     )
 
 
-def rmc(when: dt.datetime, lat: float, lon: float, speed_m_s: float, course: float, quality: int, decimals: int) -> bytes:
+def rmc(
+    when: dt.datetime, lat: float, lon: float, speed_m_s: float, course: float, quality: int, decimals: int
+) -> bytes:
     """RMC."""
     if quality == 0:
         return sentence(f"GNRMC,{clock(when)},V,,,,,,,{when:%d%m%y},,,N,V")
@@ -65,7 +81,9 @@ def rmc(when: dt.datetime, lat: float, lon: float, speed_m_s: float, course: flo
 
 def vtg(speed_m_s: float, course: float, quality: int) -> bytes:
     """VTG."""
-    return sentence(f"GNVTG,{course:.2f},T,,M,{speed_m_s * 3600 / 1852:.3f},N,{speed_m_s * 3.6:.3f},K,{_MODES[quality]}")
+    return sentence(
+        f"GNVTG,{course:.2f},T,,M,{speed_m_s * 3600 / 1852:.3f},N,{speed_m_s * 3.6:.3f},K,{_MODES[quality]}"
+    )
 
 
 def zda(when: dt.datetime) -> bytes:
@@ -85,7 +103,9 @@ def gsa(used: Mapping[int, Sequence[int]], dops: tuple[float, float, float]) -> 
     for system, satellites in used.items():
         numbers = [f"{s + NUMBER_SHIFT[system]:02d}" for s in satellites[:12]]
         fields = ",".join(numbers + [""] * (12 - len(numbers)))
-        out += sentence(f"GNGSA,A,{3 if used else 1},{fields},{dops[0]:.2f},{dops[1]:.2f},{dops[2]:.2f},{SYSTEM_IDS[system]}")
+        out += sentence(
+            f"GNGSA,A,{3 if used else 1},{fields},{dops[0]:.2f},{dops[1]:.2f},{dops[2]:.2f},{SYSTEM_IDS[system]}"
+        )
     return out
 
 
@@ -96,7 +116,8 @@ def gsv(system: int, satellites: Sequence[tuple[int, float, float, float | None]
     for i in range(total):
         part = satellites[4 * i : 4 * i + 4]
         cells = "".join(
-            f",{s + NUMBER_SHIFT[system]:02d},{el:.0f},{az:.0f},{'' if cn0 is None else f'{cn0:.0f}'}" for s, el, az, cn0 in part
+            f",{s + NUMBER_SHIFT[system]:02d},{el:.0f},{az:.0f},{'' if cn0 is None else f'{cn0:.0f}'}"
+            for s, el, az, cn0 in part
         )
         out += sentence(f"{TALKERS[system]}GSV,{total},{i + 1},{len(satellites):02d}{cells},1")
     return out

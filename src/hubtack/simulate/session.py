@@ -20,7 +20,15 @@ from hubtack.simulate.faults import CLEAN, FAULTS
 from hubtack.simulate.rover import FIXED, NONE, Motion, State, move, position_errors, run_receiver
 from hubtack.simulate.sky import carrier_to_noise_dbhz
 from hubtack.simulate.world import (
-    CRS, GEOID_SEPARATION_M, MACHINE_NAME, RIVER_REACH, SITE_LAT_DEG, SITE_LON_DEG, SITE_NAME, World, draw_world,
+    CRS,
+    GEOID_SEPARATION_M,
+    MACHINE_NAME,
+    RIVER_REACH,
+    SITE_LAT_DEG,
+    SITE_LON_DEG,
+    SITE_NAME,
+    World,
+    draw_world,
 )
 
 README = "A made-up session of a flood-bank rebuild, written by `hubtack simulate`; the truth is in truth.json.\n"
@@ -104,8 +112,16 @@ def _freeze(world: World, t_s: NDArray[Any], *columns: NDArray[Any]) -> None:
 
 
 def _speak(
-    world: World, t_s: NDArray[Any], second: NDArray[Any], motion: Motion, state: State, seen: Any,
-    latitude: NDArray[Any], longitude: NDArray[Any], height: NDArray[Any], rng: np.random.Generator,
+    world: World,
+    t_s: NDArray[Any],
+    second: NDArray[Any],
+    motion: Motion,
+    state: State,
+    seen: Any,
+    latitude: NDArray[Any],
+    longitude: NDArray[Any],
+    height: NDArray[Any],
+    rng: np.random.Generator,
 ) -> list[tuple[float, bytes]]:
     r = world.receiver
     out: list[tuple[float, bytes]] = []
@@ -129,7 +145,8 @@ def _speak(
         pdop, hdop, vdop = (float(v) for v in state.dops[s])
         lines = [say.gga(
             when, float(latitude[i]), float(longitude[i]), float(height[i]) - GEOID_SEPARATION_M, GEOID_SEPARATION_M,
-            fix, min(satellites, 40), hdop, age, station, minute_decimals=r.minute_decimals, height_decimals=r.height_decimals,
+            fix, min(satellites, 40), hdop, age, station, minute_decimals=r.minute_decimals,
+            height_decimals=r.height_decimals,
         )]  # fmt: skip
         if r.sends_gst and fix != NONE:
             text = say.gst(when, float(state.sigma_h_m[s]), float(state.sigma_v_m[s]))
@@ -140,7 +157,17 @@ def _speak(
             value = float(motion.heading_deg[i] + heading_noise[i] + r.heading_offset_deg) if good else None
             lines.append(say.heading(r.heading_kind, value))
         speed = float(motion.speed_m_s[i] if motion.speed_m_s[i] > 0.02 else velocity[i])
-        lines.append(say.rmc(when, float(latitude[i]), float(longitude[i]), speed, float(motion.course_deg[i]), fix, r.minute_decimals))
+        lines.append(
+            say.rmc(
+                when,
+                float(latitude[i]),
+                float(longitude[i]),
+                speed,
+                float(motion.course_deg[i]),
+                fix,
+                r.minute_decimals,
+            )
+        )
         if abs(t - round(float(t))) < 1e-6:
             lines.append(say.gsa(state.satellites[s], (pdop, hdop, vdop)))
             if s % 5 == 0:
@@ -173,7 +200,8 @@ def write_folder(result: Simulated, folder: Path, *, mixed: bool, command: str, 
     files: dict[str, bytes] = {}
     if mixed:
         merged = sorted(
-            [(t, 1, data) for t, data in result.rover] + [(h.t_s, 0, h.data) for h in result.heard], key=lambda p: (p[0], p[1])
+            [(t, 1, data) for t, data in result.rover] + [(h.t_s, 0, h.data) for h in result.heard],
+            key=lambda p: (p[0], p[1]),
         )
         files["session.log"] = b"".join(data for _, _, data in merged)
     else:
@@ -192,7 +220,11 @@ def write_folder(result: Simulated, folder: Path, *, mixed: bool, command: str, 
 
 
 def _iso(world: World, t_s: float | None) -> str | None:
-    return None if t_s is None else (world.start + dt.timedelta(seconds=round(t_s, 3))).isoformat(timespec="milliseconds") + "Z"
+    return (
+        None
+        if t_s is None
+        else (world.start + dt.timedelta(seconds=round(t_s, 3))).isoformat(timespec="milliseconds") + "Z"
+    )
 
 
 def _truth(world: World, command: str, description: str) -> dict[str, Any]:
@@ -202,13 +234,14 @@ def _truth(world: World, command: str, description: str) -> dict[str, Any]:
         row["start_utc"], row["end_utc"] = _iso(world, cause["start_s"]), _iso(world, cause["end_s"])
         faults.append(row)
     return {
-        "seed": world.seed, "start_utc": _iso(world, 0.0), "end_utc": _iso(world, float(world.seconds)), "command": command,
-        "description": description, "faults": faults,
+        "seed": world.seed, "start_utc": _iso(world, 0.0), "end_utc": _iso(world, float(world.seconds)),
+        "command": command, "description": description, "faults": faults,
     }  # fmt: skip
 
 
 def _site(world: World) -> str:
     lat, lon, height = (float(v[0]) for v in ecef_to_geodetic((world.base_m + world.site_base_offset_m)[None, :]))
+    place = f"latitude_deg = {lat:.10f}, longitude_deg = {lon:.10f}, height_m = {height:.4f}"
     return f'''# An invented site: every name and number is made up.
 units = "m"
 time_zone = "UTC"
@@ -226,5 +259,5 @@ class = "trench"
 [site]
 name = "{SITE_NAME}, {RIVER_REACH}"
 crs = "{CRS}"
-base = {{ latitude_deg = {lat:.10f}, longitude_deg = {lon:.10f}, height_m = {height:.4f}, station_id = {world.site_station} }}
+base = {{ {place}, station_id = {world.site_station} }}
 '''

@@ -47,7 +47,8 @@ def _walker(planes: int, per_plane: int, phasing: int, first_node_deg: float) ->
     total = planes * per_plane
     return [
         (first_node_deg + 360.0 * p / planes, 360.0 * s / per_plane + 360.0 * phasing * p / total)
-        for p in range(planes) for s in range(per_plane)
+        for p in range(planes)
+        for s in range(per_plane)
     ]
 
 

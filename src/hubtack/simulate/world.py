@@ -159,11 +159,17 @@ def place_m(east_m: float, north_m: float, up_m: float) -> NDArray[Any]:
 
 def draw_world(seed: int, seconds: int, rate_hz: float, rng: np.random.Generator) -> World:
     """A clean world: everything works, within the variety of ordinary sites."""
-    start = dt.datetime(2026, 11, 2, 20, 0, 0) + dt.timedelta(days=int(rng.integers(0, 5)), minutes=int(rng.integers(0, 300)))
-    base = Base(station=int(rng.integers(1, 4095)), position_m=place_m(0.0, 0.0, 3.1), level=4 if rng.random() < 0.7 else 7)
+    start = dt.datetime(2026, 11, 2, 20, 0, 0) + dt.timedelta(
+        days=int(rng.integers(0, 5)), minutes=int(rng.integers(0, 300))
+    )
+    base = Base(
+        station=int(rng.integers(1, 4095)), position_m=place_m(0.0, 0.0, 3.1), level=4 if rng.random() < 0.7 else 7
+    )
     distance_m, bearing = float(rng.uniform(150.0, 2500.0)), float(rng.uniform(0.0, 2 * np.pi))
     machine = Machine(
-        offset_enu_m=np.array([distance_m * np.sin(bearing), distance_m * np.cos(bearing), float(rng.uniform(-2.0, 1.0))]),
+        offset_enu_m=np.array(
+            [distance_m * np.sin(bearing), distance_m * np.cos(bearing), float(rng.uniform(-2.0, 1.0))]
+        ),
         heading_deg=float(rng.uniform(0.0, 360.0)),
     )
     at, kind = 0.0, "idle"
@@ -172,15 +178,26 @@ def draw_world(seed: int, seconds: int, rate_hz: float, rng: np.random.Generator
         at += float(rng.uniform(20.0, 90.0))
         kind = str(rng.choice(["idle", "swing", "swing", "track"]))
     receiver = Receiver(
-        keeps_fix_s=float(rng.uniform(20.0, 60.0)), keeps_float_s=float(rng.uniform(30.0, 90.0)),
-        fix_time_s=float(rng.uniform(6.0, 22.0)), first_fix_s=float(rng.uniform(4.0, 15.0)),
-        heading_kind="HDT" if rng.random() < 0.8 else "THS", gst_late=bool(rng.random() < 0.2),
+        keeps_fix_s=float(rng.uniform(20.0, 60.0)),
+        keeps_float_s=float(rng.uniform(30.0, 90.0)),
+        fix_time_s=float(rng.uniform(6.0, 22.0)),
+        first_fix_s=float(rng.uniform(4.0, 15.0)),
+        heading_kind="HDT" if rng.random() < 0.8 else "THS",
+        gst_late=bool(rng.random() < 0.2),
         zda_offset_s=float(rng.choice([0.0, 0.0, 0.1])),
     )
     channel = Channel(latency_s=float(rng.uniform(0.2, 0.8)), rate_bps=float(rng.choice([9600.0, 19200.0])))
     # Ordinary untidiness: one or two lost frames an hour.
     channel.lost_times = [float(t) for t in rng.uniform(0, seconds, rng.poisson(1.5 * seconds / 3600))]
     return World(
-        seed, seconds, rate_hz, start, base, channel, Sky(), receiver, machine,
+        seed,
+        seconds,
+        rate_hz,
+        start,
+        base,
+        channel,
+        Sky(),
+        receiver,
+        machine,
         site_station=base.station,
     )
