@@ -78,7 +78,9 @@ def test_watch_and_audit_agree_on_the_same_logs(capsys: pytest.CaptureFixture[st
         assert audited[word.lower()] == pytest.approx(seconds, abs=1.01)
 
 
-def test_one_frame_of_watch_fits_a_small_terminal(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+def test_one_frame_of_watch_fits_a_small_terminal(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.setenv("LINES", "24")
     code, out, _ = run(capsys, "watch", SAMPLES / "two_bases", "--once")

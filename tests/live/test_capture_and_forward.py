@@ -58,7 +58,13 @@ def test_corrections_are_forwarded_byte_for_byte_while_they_are_judged() -> None
     thread.start()
     port = serve(data, 10)
     result = hubtack(
-        "link", f"tcp://127.0.0.1:{port}", "--for", "4", "--json", "--forward", f"tcp://127.0.0.1:{target.getsockname()[1]}"
+        "link",
+        f"tcp://127.0.0.1:{port}",
+        "--for",
+        "4",
+        "--json",
+        "--forward",
+        f"tcp://127.0.0.1:{target.getsockname()[1]}",
     )
     thread.join(5)
     assert bytes(got) == data
@@ -87,7 +93,11 @@ def test_a_terminal_gets_the_screen_and_a_dumb_one_plain_lines(tmp_path: Path) -
     sample = str(ROOT / "sample_logs/link_stalled")
     env = {**os.environ, "TERM": "dumb"}
     plain = subprocess.run(
-        [sys.executable, "-m", "hubtack", "watch", sample, "--speed", "0"], capture_output=True, text=True, env=env, check=False
+        [sys.executable, "-m", "hubtack", "watch", sample, "--speed", "0"],
+        capture_output=True,
+        text=True,
+        env=env,
+        check=False,
     )
     words = [line.split()[1] for line in plain.stdout.splitlines()]
     assert words[:2] == ["HOLD", "GRADE"]
