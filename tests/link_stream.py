@@ -16,8 +16,12 @@ GPS, GLONASS, GALILEO, BEIDOU = 1, 2, 3, 4
 FIRST = {GPS: 1070, GLONASS: 1080, GALILEO: 1090, BEIDOU: 1120}
 # Two bands of each system by MSM signal number: L1 C/A and L2C; G1 and G2; E1 and E5b; B1 and B2.
 TWO_BANDS = {GPS: (2, 16), GLONASS: (2, 8), GALILEO: (2, 15), BEIDOU: (2, 14)}
-SATELLITES = {GPS: (2, 5, 7, 9, 13, 15, 21, 27, 30), GLONASS: (1, 2, 8, 14, 15, 17, 24), GALILEO: (3, 5, 8, 13, 15, 24, 31),
-              BEIDOU: (6, 9, 11, 16, 23, 25, 34, 39)}
+SATELLITES = {
+    GPS: (2, 5, 7, 9, 13, 15, 21, 27, 30),
+    GLONASS: (1, 2, 8, 14, 15, 17, 24),
+    GALILEO: (3, 5, 8, 13, 15, 24, 31),
+    BEIDOU: (6, 9, 11, 16, 23, 25, 34, 39),
+}
 ARP_M = (-4449212.1234, 783521.4321, -4489730.2468)  # 45.03 S, 170.01 E or so, an invented place
 DAY_S = 86_400
 LEAP_S = 18
@@ -39,11 +43,25 @@ def pack(*fields: tuple[int, int]) -> bytes:
     return (value << pad).to_bytes((n + pad) // 8, "big")
 
 
-def arp_1005(station: int, xyz: tuple[float, float, float], *, computed: bool = False, height_m: float | None = None) -> bytes:
+def arp_1005(
+    station: int, xyz: tuple[float, float, float], *, computed: bool = False, height_m: float | None = None
+) -> bytes:
     """1005, or 1006 where an antenna height is given."""
     x, y, z = (round(v * 1e4) for v in xyz)
-    fields = [(1005 if height_m is None else 1006, 12), (station, 12), (0, 6), (1, 1), (1, 1), (1, 1), (int(computed), 1),
-              (x, 38), (0, 2), (y, 38), (0, 2), (z, 38)]
+    fields = [
+        (1005 if height_m is None else 1006, 12),
+        (station, 12),
+        (0, 6),
+        (1, 1),
+        (1, 1),
+        (1, 1),
+        (int(computed), 1),
+        (x, 38),
+        (0, 2),
+        (y, 38),
+        (0, 2),
+        (z, 38),
+    ]
     if height_m is not None:
         fields.append((round(height_m * 1e4), 16))
     return frame(pack(*fields))
@@ -56,9 +74,13 @@ def physical_1032(station: int, physical: int, xyz: tuple[float, float, float]) 
 
 def descriptor_1033(station: int, antenna: str, receiver: str) -> bytes:
     """1033 with empty serial numbers."""
+
     def text(s: str) -> bytes:
         return bytes((len(s),)) + s.encode()
-    return frame(pack((1033, 12), (station, 12)) + text(antenna) + b"\0" + text("") + text(receiver) + text("1.0") + text(""))
+
+    return frame(
+        pack((1033, 12), (station, 12)) + text(antenna) + b"\0" + text("") + text(receiver) + text("1.0") + text("")
+    )
 
 
 def bias_1230(station: int) -> bytes:
@@ -84,13 +106,33 @@ _CELL = {1: (15, 0, 0, 0), 3: (15, 22, 4, 0), 4: (15, 22, 4, 6), 7: (20, 24, 10,
 
 
 def msm(
-    system: int, level: int, station: int, utc_s: float, satellites: tuple[int, ...], signals: tuple[int, ...], *,
-    more: bool, cn0_dbhz: Callable[[int, int], float], lock: Callable[[int, int], int] = lambda s, g: 9,
+    system: int,
+    level: int,
+    station: int,
+    utc_s: float,
+    satellites: tuple[int, ...],
+    signals: tuple[int, ...],
+    *,
+    more: bool,
+    cn0_dbhz: Callable[[int, int], float],
+    lock: Callable[[int, int], int] = lambda s, g: 9,
 ) -> bytes:
     """MSM1, 3, 4 or 7 with every cell filled."""
     code_w, phase_w, lock_w, cn0_w = _CELL[level]
-    fields = [(FIRST[system] + level, 12), (station, 12), (epoch_field(system, utc_s), 30), (int(more), 1), (0, 3), (0, 7),
-              (0, 2), (0, 2), (0, 1), (0, 3), (sum(1 << 64 - s for s in satellites), 64), (sum(1 << 32 - g for g in signals), 32)]
+    fields = [
+        (FIRST[system] + level, 12),
+        (station, 12),
+        (epoch_field(system, utc_s), 30),
+        (int(more), 1),
+        (0, 3),
+        (0, 7),
+        (0, 2),
+        (0, 2),
+        (0, 1),
+        (0, 3),
+        (sum(1 << 64 - s for s in satellites), 64),
+        (sum(1 << 32 - g for g in signals), 32),
+    ]
     n_sat, n_cell = len(satellites), len(satellites) * len(signals)
     fields.append(((1 << n_cell) - 1, n_cell))
     if level >= 4:
@@ -136,12 +178,23 @@ class Base:
     def epoch(self, utc_s: float) -> list[bytes]:
         """Frames of one epoch, in the order in which a base sends them."""
         t, frames = utc_s + self.clock_s, []
+
         def due(every_s: float | None, offset_s: float) -> bool:
             return every_s is not None and (utc_s - offset_s) % every_s < self.interval_s
+
         for i, system in enumerate(self.systems):
-            frames.append(msm(system, self.level, self.station, t, SATELLITES[system][: self.satellites],
-                              TWO_BANDS[system][: self.bands], more=i < len(self.systems) - 1,
-                              cn0_dbhz=lambda s, g: self.cn0_dbhz + (s * 7 + g) % 5 - 2))
+            frames.append(
+                msm(
+                    system,
+                    self.level,
+                    self.station,
+                    t,
+                    SATELLITES[system][: self.satellites],
+                    TWO_BANDS[system][: self.bands],
+                    more=i < len(self.systems) - 1,
+                    cn0_dbhz=lambda s, g: self.cn0_dbhz + (s * 7 + g) % 5 - 2,
+                )
+            )
         if due(self.arp_every_s, 2):
             frames.append(arp_1005(self.station, self.arp_m, computed=self.computed))
         if due(self.bias_every_s, 4):

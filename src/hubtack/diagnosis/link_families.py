@@ -23,7 +23,10 @@ def link_episodes(view: LinkView) -> list[Episode]:
     stream = bytes_family(view)
     if any(e.code in _NO_STREAM for e in stream):
         return stream
-    return [*stream, *loss_family(view), *base_family(view), *content_family(view), *clock_family(view)]
+    clocks = clock_family(view)
+    # What the base's clock is behind by is not lateness.
+    behind_s = sum(-e.evidence["offset_s"] for e in clocks if e.code == "base_clock" and e.evidence["offset_s"] < 0)
+    return [*stream, *loss_family(view, behind_s), *base_family(view), *content_family(view), *clocks]
 
 
 __all__ = ["LinkView", "link_episodes", "rtk_ready"]

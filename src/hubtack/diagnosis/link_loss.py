@@ -21,8 +21,8 @@ _LATE_LOST_SHARE = 0.05  # more than this lost, and "late and complete" it is no
 _PERIOD_MATCH = 0.03
 
 
-def loss_family(view: LinkView) -> list[Episode]:
-    """Episodes of what is missing or late."""
+def loss_family(view: LinkView, behind_s: float = 0.0) -> list[Episode]:
+    """Episodes of what is missing or late; ``behind_s`` is what the base's clock is known to be behind."""
     interval_s = view.tally.interval_s()
     found = stalls(view)
     if np.isnan(interval_s) or interval_s <= 0:
@@ -32,7 +32,7 @@ def loss_family(view: LinkView) -> list[Episode]:
     queue = saturation(view) or _full_buffer(view, interval_s, share)
     if queue is not None:
         found.append(queue)
-    elif (late := _late(view, interval_s, share)) is not None:
+    elif (late := _late(view, interval_s, share, behind_s)) is not None:
         found.append(late)
     found.extend(_patterns(view, slots, interval_s))
     return found
@@ -115,10 +115,11 @@ def _median_of(counts: dict[int, int]) -> float:
     return float("nan")
 
 
-def _late(view: LinkView, interval_s: float, share: float) -> Episode | None:
+def _late(view: LinkView, interval_s: float, share: float, behind_s: float) -> Episode | None:
     """Complete and late."""
     limit_s = view.limit("late_corrections_s")
     median_s, basis = latency_median_s(view, interval_s)
+    median_s -= behind_s
     if not median_s > limit_s or view.tally.epochs < _LATE_EPOCHS or share > 0.2:
         return None
     hold_ns = view.rover.hold_ns(("age:old",), view.start_ns, view.now_ns, 0)
@@ -140,6 +141,11 @@ def _full_buffer(view: LinkView, interval_s: float, share: float) -> Episode | N
     limit_s = max(view.limit("late_corrections_s"), 1.5 * interval_s)
     slots = tally.ledger.slots(stalled_s(view) * 1000)
     cut = float(np.count_nonzero(slots == INCOMPLETE)) / max(1, len(slots))
+    # A full buffer lets go of the same last messages of every epoch, so that they come seldom and no epoch is closed.
+    observing = frozenset().union(*tally.content.levels.values())
+    unclosed = 1.0 - tally.ledger.closed / max(1, tally.epochs)
+    if observing - tally.ledger.due() and unclosed > 0.5:
+        cut, share = max(cut, unclosed), max(share, unclosed)
     if not median_s > limit_s or share < 0.2 or cut < _LATE_LOST_SHARE or tally.epochs < 60:
         return None
     load_bps = 8 * tally.bytes_per_epoch() / interval_s

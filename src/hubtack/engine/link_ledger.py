@@ -31,16 +31,18 @@ class Ledger:
     first_ns: int | None = None
     last_ns: int | None = None
     late_frames: int = 0
+    closed: int = 0  # epochs whose last message came: the one that says no more will follow
     steps_ms: array[int] = field(default_factory=lambda: array("i"))
     sets: list[frozenset[int]] = field(default_factory=list)  # distinct sets of message types
     _number_of: dict[frozenset[int], int] = field(default_factory=dict)
     _set_no: bytearray = field(default_factory=bytearray)  # of each epoch that has ended
     _running: set[int] = field(default_factory=set)
+    _running_closed: bool = False
 
-    def add(self, time_ns: Ints, number: Ints) -> None:
-        """Add N observation frames, duplicates left out: their epoch on the session's axis and their type."""
+    def add(self, time_ns: Ints, number: Ints, more: Ints) -> None:
+        """Add N observation frames, duplicates left out: epoch on the session's axis, type, multiple-message bit."""
         limit = np.iinfo(np.int32).max
-        for at, kind in zip(time_ns.tolist(), number.tolist(), strict=True):
+        for at, kind, follows in zip(time_ns.tolist(), number.tolist(), more.tolist(), strict=True):
             last = self.last_ns
             if last is None:
                 self.first_ns = self.last_ns = at
@@ -55,10 +57,14 @@ class Ledger:
                 self.epochs += 1
                 self.last_ns = at
             self._running.add(kind)
+            if not follows and not self._running_closed:
+                self._running_closed = True
+                self.closed += 1
 
     def _end(self) -> None:
         held = frozenset(self._running)
         self._running = set()
+        self._running_closed = False
         number = self._number_of.get(held)
         if number is None:
             number = min(len(self.sets), _MOST_SETS)

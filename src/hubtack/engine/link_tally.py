@@ -161,7 +161,7 @@ class LinkTally:
         length = frames["length"].astype(np.int64)
         self._census(frames, number, length, time_ns)
         begins = timed & ~duplicate
-        self.ledger.add(time_ns[begins], number[begins])
+        self.ledger.add(time_ns[begins], number[begins], frames["more"][begins].astype(np.int64))
         self.flow.add_frames(time_ns, length)
         self._arrivals(time_ns, arrival_ns, begins)
         self._station_frames(frames, time_ns, with_id, system > 0)

@@ -157,7 +157,7 @@ FINDINGS: tuple[FindingRule, ...] = (
        "restart the receiver; a frozen screen may show an old position", needs="rover"),
     _r("clock_mismatch", "fix", "note", "rover time, stream time and arrival disagree: {why}",
        "just after power-up this is normal; else look for a queue between receiver and computer", needs="rover"),
-    _r("computer_clock", "fix", "note", "this computer's clock is off by {offset_s} s",
+    _r("computer_clock", "clock", "note", "this computer's clock is off by {offset_s} s",
        "set the clock; latency is shown relative to its minimum until then", needs="arrival"),
     # Heading ----------------------------------------------------------------------------------------------------------
     _r("heading_lost", "heading", "warn", "no heading from the antenna pair ({longest_s} s at the longest)",
@@ -181,4 +181,4 @@ BY_CODE: Mapping[str, FindingRule] = {rule.code: rule for rule in FINDINGS}
 ORDER: Mapping[str, int] = {rule.code: i for i, rule in enumerate(FINDINGS)}
 
 # What a correction stream alone, or with the rover's help, can be found to suffer from.
-LINK_CODES: frozenset[str] = frozenset(r.code for r in FINDINGS if r.family in ("bytes", "loss", "base", "content"))
+LINK_CODES: frozenset[str] = frozenset(r.code for r in FINDINGS if r.family in ("bytes", "loss", "base", "content", "clock"))
