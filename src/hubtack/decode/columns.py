@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from hubtack.decode.fields import POWER, Numbers, read_numbers, read_texts
 from hubtack.decode.lines import HEX, Lines, find_lines, without_frames
 from hubtack.decode.tables import Rows
-from hubtack.knowledge.sentences import COLUMNS, SENTENCES, Field
+from hubtack.knowledge.sentences import SENTENCES, Field
 from hubtack.units import KNOT_M_S
 
 Ints = NDArray[np.int64]
@@ -27,6 +27,12 @@ Bools = NDArray[np.bool_]
 MIN_BYTES = 8_192  # below this a call costs more than the scalar reader
 _MOST_COMMAS = 255
 _PLAIN = ("number", "knots")
+
+
+# The C library of Linux gives freed arrays of over 128 kB back to the kernel, and every one of some 200 steps a block
+# then pays for its pages anew: half the time of a block. One large array freed, never touched, raises that limit
+# (mallopt(3), M_MMAP_THRESHOLD is dynamic). It costs microseconds and does nothing elsewhere.
+np.empty(30 << 20, dtype=np.uint8)
 
 
 @dataclass(slots=True)
@@ -73,7 +79,7 @@ def _groups(lines: Lines, data: bytes, block: Block) -> list[_Group]:
     if not len(line):
         return []
     dollar, commas, words = lines.dollar[line], lines.commas[line], lines.words
-    first_comma = lines.marks[lines.separators[lines.first[line] + 1]]  # the star where there is no comma
+    first_comma = lines.place[lines.first[line] + 1]  # the star where there is no comma
     five = (first_comma == dollar + 6) & (lines.text[dollar + 1] != 80) & (commas > 0) & (commas <= _MOST_COMMAS)
     _count_others(lines, data, line[~five], first_comma[~five], block)
     line, commas = line[five], commas[five]
@@ -130,26 +136,26 @@ class _Reader:
     def __init__(self, lines: Lines, group: _Group, numbers: Numbers) -> None:
         self._lines, self._group, self._numbers = lines, group, numbers
         self._first = lines.first[group.line]
-        self._first_comma = lines.first_comma[group.line]
         self._limit = _limit(group.formatter, group.n_commas)
         self.ok = np.ones(len(group.line), dtype=bool)
 
     def values(self) -> Floats:
-        """(n, columns) with all fields filled in; NaN in the first and the last column, and where a line has none."""
+        """(n, columns) with all fields filled in; the first and the last column are left to be filled."""
         layout = SENTENCES[self._group.formatter]
-        values = np.full((len(self.ok), len(COLUMNS[self._group.formatter])), np.nan)
-        plain = [(i, f.index) for i, f in enumerate(layout, 1) if f.kind in _PLAIN and 1 <= f.index < self._limit]
-        if plain:
-            at = self._first_comma[:, None] + (np.array([index for _, index in plain]) - 1)
-            values[:, [column for column, _ in plain]] = self._numbers.value[at]
-            self.ok &= ~self._numbers.doubt[at].any(axis=1)
+        plain = [f.kind in _PLAIN and f.index < self._limit for f in layout]
+        # One look-up for the whole table; where a line has no such number it reads any, which is put right below.
+        offset = np.array([1, *(f.index if p else 1 for p, f in zip(plain, layout, strict=True)), 1])
+        at = self._first[:, None] + offset
+        values: Floats = self._numbers.value[at]
         for column, item in enumerate(layout, 1):
-            if item.kind == "knots":
+            if item.kind == "knots" and plain[column - 1]:
                 values[:, column] *= KNOT_M_S
-            elif item.kind != "number":
+            elif not plain[column - 1]:
                 got = self._special(item)
-                if got is not None:
-                    values[:, column] = got
+                values[:, column] = np.nan if got is None else got
+        doubt = np.isinf(values[:, 1:-1])
+        if doubt.any():
+            self.ok &= ~doubt.any(axis=1)
         return values
 
     def _special(self, item: Field) -> Floats | None:
@@ -166,54 +172,58 @@ class _Reader:
             return value
         if item.kind == "hex":
             return self._hex(item.index)
-        number = self._numbers.take(self._first_comma + (item.index - 1))
-        self.ok &= ~number.doubt
+        field = self._first + item.index
+        empty = self._lines.place[field] + 1 == self._lines.place[field + 1]
+        self.ok &= ~self._numbers.doubt[field]
         match item.kind:
             case "date":
-                self.ok &= number.empty | ((number.n_whole == 6) & ~number.dotted & ~number.negative)
-                return number.value
+                numbers = self._numbers
+                self.ok &= empty | ((numbers.n_whole[field] == 6) & ~numbers.dotted[field] & ~numbers.negative[field])
+                return numbers.value[field]
             case "time":
-                return self._time(number)
+                return self._time(field, empty)
             case "decimals" | "minute_decimals":  # where the angle itself cannot be read, the line is odd
-                return np.where(number.empty, np.nan, number.n_part)
+                return np.where(empty, np.nan, self._numbers.n_part[field])
             case _:
-                return self._angle(item, number)
+                return self._angle(item, field, empty)
 
-    def _time(self, number: Numbers) -> Floats:
-        hour = np.floor(number.whole / 10_000.0)
-        rest = number.whole - hour * 10_000.0
+    def _time(self, field: Ints, empty: Bools) -> Floats:
+        numbers = self._numbers
+        whole = numbers.whole[field]
+        hour = np.floor(whole / 10_000.0)
+        rest = whole - hour * 10_000.0
         minute = np.floor(rest / 100.0)
         second = rest - minute * 100.0
-        fine = (number.n_whole == 6) & (hour <= 23) & (minute <= 59) & (second <= 60) & ~number.negative
-        self.ok &= number.empty | fine
+        fine = (numbers.n_whole[field] == 6) & (hour <= 23) & (minute <= 59) & (second <= 60)
+        self.ok &= empty | (fine & ~numbers.negative[field])
         # Four digits of the fraction, the rest cut off, then rounded half up to milliseconds.
-        tenths = np.floor(number.part * 10_000.0 / POWER[number.n_part])
+        tenths = np.floor(numbers.part[field] * 10_000.0 / POWER[numbers.n_part[field]])
         ms = (hour * 3600.0 + minute * 60.0 + second) * 1000.0 + np.floor((tenths + 5.0) / 10.0)
-        return np.where(number.empty, np.nan, ms)
+        return np.where(empty, np.nan, ms)
 
-    def _angle(self, item: Field, number: Numbers) -> Floats | None:
+    def _angle(self, item: Field, field: Ints, empty: Bools) -> Floats | None:
         if item.index + 1 > self._group.n_commas:
-            self.ok &= number.empty
+            self.ok &= empty
             return None
-        latitude = item.kind == "latitude"
-        positive, negative, limit = (78, 83, 90.0) if latitude else (69, 87, 180.0)
-        before = self._first + item.index + 1
-        at = self._lines.marks[self._lines.separators[before]] + 1
+        numbers, place = self._numbers, self._lines.place
+        positive, negative, limit = (78, 83, 90.0) if item.kind == "latitude" else (69, 87, 180.0)
+        at = place[field + 1] + 1
         letter = self._lines.text[at]
         west = letter == negative
-        lettered = (self._lines.marks[self._lines.separators[before + 1]] == at + 1) & ((letter == positive) | west)
-        degrees = np.floor(number.whole / 100.0)
-        power = POWER[number.n_part]
-        minutes = ((number.whole - degrees * 100.0) * power + number.part) / power
+        lettered = (place[field + 2] == at + 1) & ((letter == positive) | west)
+        whole, n_whole = numbers.whole[field], numbers.n_whole[field]
+        degrees = np.floor(whole / 100.0)
+        power = POWER[numbers.n_part[field]]
+        minutes = ((whole - degrees * 100.0) * power + numbers.part[field]) / power
         value = degrees + minutes / 60.0
-        plain = (number.n_whole >= 3) & (number.n_whole <= 5) & (minutes < 60.0) & (value <= limit) & ~number.negative
-        self.ok &= number.empty | (plain & lettered)
-        return np.where(number.empty, np.nan, np.where(west, -value, value))
+        plain = (n_whole >= 3) & (n_whole <= 5) & (minutes < 60.0) & (value <= limit) & ~numbers.negative[field]
+        self.ok &= empty | (plain & lettered)
+        return np.where(empty, np.nan, np.where(west, -value, value))
 
     def _hex(self, index: int) -> Floats:
         text, before = self._lines.text, self._first + index
-        start = self._lines.marks[self._lines.separators[before]] + 1
-        n = self._lines.marks[self._lines.separators[before + 1]] - start
+        start = self._lines.place[before] + 1
+        n = self._lines.place[before + 1] - start
         one, two = HEX[text[start]].astype(np.int64), HEX[text[start + 1]].astype(np.int64)
         self.ok &= (n == 0) | ((n == 1) & (one < 16)) | ((n == 2) & (one < 16) & (two < 16))
         value = np.where(n == 2, one * 16 + two, one).astype(np.float64)

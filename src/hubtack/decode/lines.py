@@ -40,14 +40,14 @@ class Lines:
         The block, and the big-endian word from each of its bytes on.
     marks, mark : (m,) int64, uint8
         Place of every byte up to ".", and the byte.
-    separators, comma : (s,), (c,) int64
-        Those of ``marks`` that are no "." or "-", as an index; and those of ``separators`` that are commas, likewise.
+    separators, place : (s,) int64
+        Those of ``marks`` that are no "." or "-", as an index, and their places.
     start, stop : (n,) int64
         First byte of the line and one past its last; a line that ends in a frame stops where the frame starts.
     dollar, star : (n,) int64
         Place of the ``$`` and of the ``*``.
-    first, first_comma : (n,) int64
-        Index in ``separators`` of the ``$``, whose commas follow it; and in ``comma`` of the first of those.
+    first : (n,) int64
+        Index in ``separators`` of the ``$``; the commas follow it.
     commas : (n,) int64
         Number of commas.
     stamp_utc_s : (n,) float64
@@ -59,13 +59,12 @@ class Lines:
     marks: Ints
     mark: Bytes
     separators: Ints
-    comma: Ints
+    place: Ints
     start: Ints
     stop: Ints
     dollar: Ints
     star: Ints
     first: Ints
-    first_comma: Ints
     commas: Ints
     stamp_utc_s: Floats
     good: Bools
@@ -99,11 +98,11 @@ def find_lines(block: bytes, frame_end: Ints, frame_length: Ints) -> Lines:
     mark = text[marks]
     separators = np.flatnonzero(mark <= _COMMA)
     kind = mark[separators]
-    is_comma = kind == _COMMA
-    plain = np.flatnonzero(~is_comma)  # of a good line: "$", "*", CR, LF
+    place = marks[separators]
+    plain = np.flatnonzero(kind != _COMMA)  # of a good line: "$", "*", CR, LF
     kind = kind[plain]
     line = np.flatnonzero(kind == _LF)
-    feed = marks[separators[plain[line]]]
+    feed = place[plain[line]]
     start = np.concatenate(([0], feed[:-1] + 1))
     stop = feed + 1
 
@@ -114,7 +113,7 @@ def find_lines(block: bytes, frame_end: Ints, frame_length: Ints) -> Lines:
     dollar_at = np.where(good, star_at - 1, 0)
     good &= (kind[star_at] == _STAR) & (kind[dollar_at] == _DOLLAR)
     end = feed - has_cr
-    star, dollar = marks[separators[plain[star_at]]], marks[separators[plain[dollar_at]]]
+    star, dollar = place[plain[star_at]], place[plain[dollar_at]]
     good &= (star == end - 3) & (end - dollar < MAX_SENTENCE)
     if len(frame_end):
         framed = np.searchsorted(feed, frame_end - 1)
@@ -132,8 +131,7 @@ def find_lines(block: bytes, frame_end: Ints, frame_length: Ints) -> Lines:
     first = plain[dollar_at]
     commas = plain[star_at] - first - 1
     return Lines(
-        text, _words(padded), marks, mark, separators, np.flatnonzero(is_comma), start, stop, dollar, star,
-        first, first - dollar_at, commas, stamp, good,
+        text, _words(padded), marks, mark, separators, place, start, stop, dollar, star, first, commas, stamp, good,
     )  # fmt: skip
 
 
@@ -142,11 +140,12 @@ def _check(text: Bytes, dollar: Ints, star: Ints, good: Bools) -> None:
     index = np.flatnonzero(good)
     if not len(index):
         return
-    star = star[index]
-    bounds = np.stack((dollar[index] + 1, star), axis=1).ravel()
+    begin, star = dollar[index] + 1, star[index]
+    bounds = np.empty(2 * len(index), dtype=np.int64)
+    bounds[0::2], bounds[1::2] = begin, star
     xor = np.bitwise_xor.reduceat(text, bounds)[::2]
     high, low = HEX[text[star + 1]], HEX[text[star + 2]]
-    good[index] = (high < 16) & (low < 16) & ((high << 4 | low) == xor) & (star > dollar[index] + 1)
+    good[index] = ((high | low) < 16) & ((high << 4 | low) == xor) & (star > begin)
 
 
 def _words(padded: bytes) -> Words:

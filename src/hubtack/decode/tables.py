@@ -179,9 +179,11 @@ class Decoded:
             for kind, rows in part.sentences.items():
                 by_kind.setdefault(kind, []).append(rows)
             if len(part.satellites):
-                values = part.satellites.values.copy(order="K")
-                values[:, 0] += n_frames
-                satellites.append(Rows("satellites", part.satellites.pos, part.satellites.end, values))
+                rows = part.satellites
+                if n_frames:
+                    rows = Rows(rows.kind, rows.pos, rows.end, rows.values.copy(order="K"))
+                    rows.values[:, 0] += n_frames
+                satellites.append(rows)
             n_frames += len(part.frames)
             whole.texts.extend(part.texts)
             whole.payloads.extend(part.payloads)
