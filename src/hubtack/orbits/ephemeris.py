@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S
+from hubtack.knowledge.messages import BEIDOU, GALILEO, GLONASS, GPS, QZSS
 from hubtack.orbits.layouts import LAYOUTS
-from hubtack.orbits.signals import BEIDOU, GALILEO, GLONASS, GPS, QZSS
 
 WEEK_S = 604_800.0
 DAY_S = 86_400.0
-BDT_BEHIND_GPST_S = 14.0  # BDS-SIS-ICD: BDT = GPS time - 14 s
 SYSTEM_OF_MESSAGE = {1019: GPS, 1020: GLONASS, 1042: BEIDOU, 1044: QZSS, 1045: GALILEO, 1046: GALILEO}
 _NAN = float("nan")
 
@@ -103,7 +103,7 @@ def parse_ephemeris(payload: bytes) -> Ephemeris | None:
     if message == 1020:
         return _glonass(values)
     system = SYSTEM_OF_MESSAGE[message]
-    shift_s = BDT_BEHIND_GPST_S if system == BEIDOU else 0.0
+    shift_s = float(BEIDOU_BEHIND_GPS_S) if system == BEIDOU else 0.0
     if not (0.0 <= values["e"] < 0.5 and 4000.0 < values["sqrt_a"] < 7500.0 and values["satellite"] > 0):
         return None
     if values["toe_s"] >= WEEK_S or values["toc_s"] >= WEEK_S:

@@ -7,6 +7,7 @@ the order is then that of ``knowledge.base_mistakes``.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
@@ -22,6 +23,7 @@ Floats = NDArray[np.float64]
 _FIT_PLAN_95 = 5.99  # chi squared, 2 degrees of freedom, 95 %
 _FIT_PLAN = 13.8  # 99.9 %: rather one candidate too many than the true one missing
 _FIT_UP = 3.29
+_DIGIT_SIGMAS = 200.0
 _AUTONOMOUS_PLAN_M, _AUTONOMOUS_UP_M = 15.0, 30.0
 # EGM2008 runs from -107 m to +86 m (published extremes); below 4 m it cannot be told from other things.
 _GEOID_RANGE_M = (-108.0, 88.0)
@@ -61,8 +63,12 @@ def likeliest_mistakes(
     """
     lat, lon, _ = ecef_to_geodetic(measured_ecef_m[None])
     found: list[Candidate] = []
+    least_digit_m = _DIGIT_SIGMAS * float(np.sqrt(np.diagonal(covariance_enu_m2)).max())
     for key, words, intended in _intended(broadcast_ecef_m, geoid_separation_m, marks_ecef_m or {}):
         left = ecef_offset_to_enu((intended - measured_ecef_m)[None], lat, lon)[0]
+        # A small shift along an axis always fits some digit; a large one only rarely does by chance.
+        if key == "digit_wrong" and np.linalg.norm(intended - broadcast_ecef_m) < least_digit_m:
+            continue
         if _fits(left, covariance_enu_m2):
             found.append(_candidate(key, words, left))
     offset = ecef_offset_to_enu((broadcast_ecef_m - measured_ecef_m)[None], lat, lon)[0]
@@ -91,9 +97,9 @@ def _by_size(offset: Floats, covariance: Floats, separation_m: float | None) -> 
     found = []
     plan_agrees = offset[:2] @ np.linalg.solve(covariance[:2, :2], offset[:2]) < _FIT_PLAN_95
     # A geoid height in place of an ellipsoidal one is too low by the separation N: broadcast - true = -N.
-    if separation_m is None and plan_agrees and abs(offset[2]) > _GEOID_LEAST_M:
-        if _GEOID_RANGE_M[0] < -offset[2] < _GEOID_RANGE_M[1]:
-            found.append(_candidate("geoid_height", {}, offset))
+    is_geoid = abs(offset[2]) > _GEOID_LEAST_M and _GEOID_RANGE_M[0] < -offset[2] < _GEOID_RANGE_M[1]
+    if separation_m is None and plan_agrees and is_geoid:
+        found.append(_candidate("geoid_height", {}, offset))
     if np.hypot(offset[0], offset[1]) < _AUTONOMOUS_PLAN_M and abs(offset[2]) < _AUTONOMOUS_UP_M:
         found.append(_candidate("own_position", {}, offset))
     return found
@@ -159,7 +165,7 @@ def _digit_slips(value: float, decimals: int) -> Iterator[tuple[str, float]]:
     text = f"{abs(value):.{decimals}f}"
     sign = -1.0 if value < 0 else 1.0
     places = [i for i, c in enumerate(text) if c != "."]
-    for i, j in zip(places, places[1:], strict=False):
+    for i, j in itertools.pairwise(places):
         if text[i] != text[j]:
             swapped = list(text)
             swapped[i], swapped[j] = swapped[j], swapped[i]

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.geo import ecef_to_geodetic, enu_rotation
+from hubtack.knowledge.messages import BEIDOU, GLONASS, GPS, QZSS
 from hubtack.orbits.ephemeris import DAY_S, WEEK_S, Ephemeris
-from hubtack.orbits.signals import BEIDOU, GLONASS, GPS, QZSS, SPEED_OF_LIGHT_M_S
+from hubtack.orbits.signals import SPEED_OF_LIGHT_M_S
 
 Floats = NDArray[np.float64]
 
@@ -79,6 +80,18 @@ def satellite_states(ephemerides: Sequence[Ephemeris], t_gpst_s: Floats, leap_s:
         chosen = [e for e in ephemerides if e.system == GLONASS]
         pos[..., glonass, :], clock[..., glonass] = _glonass(chosen, t[..., glonass] - leap_s)
     return States(pos, clock)
+
+
+def sent_at_s(ephemerides: Sequence[Ephemeris], t_received_gpst_s: Floats, pseudorange_m: Floats) -> Floats:
+    """Time of transmission (S,) in GPS time: reception less travel and the satellite's clock. [s]
+
+    Free of the receiver's clock, since the pseudorange holds it too. The clock is taken without relativity: 25 ns of
+    time are 0.1 mm of orbit.
+    """
+    t = t_received_gpst_s - pseudorange_m / SPEED_OF_LIGHT_M_S
+    toc_s, af0, af1 = (_column(ephemerides, name) for name in ("toc_s", "af0_s", "af1"))
+    elapsed = _wrap(t - toc_s, WEEK_S)
+    return np.asarray(t - af0 - np.where(np.isfinite(elapsed), af1 * elapsed, 0.0))
 
 
 def _column(ephemerides: Sequence[Ephemeris], name: str) -> Floats:

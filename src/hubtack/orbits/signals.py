@@ -12,14 +12,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from hubtack.knowledge.messages import BEIDOU, GALILEO, GLONASS, GPS, NAVIC, QZSS, SBAS
+
 if TYPE_CHECKING:
     from hubtack.orbits.ephemeris import Ephemeris
 
 SPEED_OF_LIGHT_M_S = 299_792_458.0
-GPS, GLONASS, GALILEO, BEIDOU, QZSS, NAVIC, SBAS = 1, 2, 3, 4, 5, 6, 7
-SYSTEM_NAMES = {
-    GPS: "GPS", GLONASS: "GLONASS", GALILEO: "Galileo", BEIDOU: "BeiDou", QZSS: "QZSS", NAVIC: "NavIC", SBAS: "SBAS",
-}  # fmt: skip
 SYSTEM_LETTERS = {GPS: "G", GLONASS: "R", GALILEO: "E", BEIDOU: "C", QZSS: "J", NAVIC: "I", SBAS: "S"}
 
 _L1, _L2, _L5 = 1575.42e6, 1227.60e6, 1176.45e6

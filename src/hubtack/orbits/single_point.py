@@ -14,17 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.geo import ecef_to_geodetic
+from hubtack.knowledge.messages import BEIDOU, GALILEO, GLONASS, GPS, QZSS
 from hubtack.orbits import atmosphere
 from hubtack.orbits.ephemeris import Ephemeris
-from hubtack.orbits.satellites import States, line_of_sight, satellite_states
+from hubtack.orbits.satellites import States, line_of_sight, satellite_states, sent_at_s
 from hubtack.orbits.signals import (
-    BEIDOU,
     FIRST_BAND,
-    GALILEO,
-    GLONASS,
-    GPS,
     PAIRS,
-    QZSS,
     SPEED_OF_LIGHT_M_S,
     band,
     frequency_hz,
@@ -36,11 +32,11 @@ Ints = NDArray[np.int64]
 
 MASK_RAD = float(np.radians(10.0))
 W_CRITICAL = 3.29  # data snooping at 0.1 %, two-sided (Baarda 1968)
-_CODE_NOISE_M = 0.4  # noise with multipath at the zenith, one frequency; common practice, grows as 1 / sin(elevation)
+_CODE_NOISE_M = 0.3  # noise with multipath at the zenith, one frequency; common practice, grows as 1 / sin(elevation)
 # 1 sigma of what does not average within a session: orbit and clock of the broadcast message, codes not those the
 # clock refers to (GPS C/A 0.3 m, GLONASS between channels some metres). Published user range errors of the systems
 # are 0.3 to 1 m (GPS, Galileo), about 1 m (BeiDou), 2 to 3 m (GLONASS); with the code part from practice, from memory.
-_BIAS_M = {GPS: 1.0, GALILEO: 0.8, BEIDOU: 1.5, QZSS: 2.0, GLONASS: 3.5}
+_BIAS_M = {GPS: 0.8, GALILEO: 0.6, BEIDOU: 1.3, QZSS: 1.5, GLONASS: 3.0}
 _IONO_SHARE, _IONO_FLOOR_M = 0.6, 1.0  # what a model without measured coefficients may be off by, vertical, on L1
 # Within a band: the codes that the broadcast clock refers to come first (P or W, then C/A, then the rest).
 _CODE_ORDER = {GPS: (4, 3, 2, 10, 9), GLONASS: (3, 2, 9, 8)}
@@ -171,9 +167,8 @@ def _combine(
 
 def transmitted_states(ranges: Ranges) -> States:
     """Satellite states at the times the signals left."""
-    t = ranges.t_gpst_s - ranges.raw_m / SPEED_OF_LIGHT_M_S
-    first = satellite_states(ranges.ephemerides, t, ranges.leap_s)
-    return satellite_states(ranges.ephemerides, t - first.clock_s, ranges.leap_s)
+    t = sent_at_s(ranges.ephemerides, np.full(len(ranges.ephemerides), ranges.t_gpst_s), ranges.raw_m)
+    return satellite_states(ranges.ephemerides, t, ranges.leap_s)
 
 
 def solve_epoch(
@@ -229,7 +224,7 @@ def _with_partners(system: Ints, used: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 def _clock_columns(system: Ints) -> Floats:
     """(M, K) ones where a row belongs to a constellation."""
-    return (system[:, None] == np.unique(system)).astype(np.float64)
+    return np.asarray(system[:, None] == np.unique(system), dtype=np.float64)
 
 
 def _coarse(pos: Floats, corrected_m: Floats, system: Ints) -> Floats | None:

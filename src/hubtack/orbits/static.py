@@ -66,10 +66,10 @@ class StaticAverage:
         return self._epochs
 
     def add(self, solution: PointSolution, t_s: float) -> None:
-        """Add one epoch; ``t_s`` counts seconds without a week's turn and must not fall."""
+        """Add one epoch; ``t_s`` counts seconds without a week's turn. Epochs may come late."""
         if self._reference is None:
-            self._reference, self._first_s, self._block_s = solution.pos_ecef_m, t_s, t_s
-        if t_s - self._block_s >= CORRELATION_S:
+            self._reference, self._first_s, self._last_s, self._block_s = solution.pos_ecef_m, t_s, t_s, t_s
+        if abs(t_s - self._block_s) >= CORRELATION_S:
             self._close_block()
             self._block_s = t_s
         weight = 1.0 / solution.sigma_m**2
@@ -90,7 +90,7 @@ class StaticAverage:
             self._excluded[key] = self._excluded.get(key, 0) + 1
         self._chi2, self._dof = self._chi2 + solution.chi2, self._dof + solution.dof
         self._epochs += 1
-        self._last_s = t_s
+        self._first_s, self._last_s = min(self._first_s, t_s), max(self._last_s, t_s)
 
     def _close_block(self) -> None:
         """Noise of one correlated stretch becomes one independent draw a satellite."""

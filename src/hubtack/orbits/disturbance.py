@@ -1,0 +1,202 @@
+"""Whether a base's antenna moved, from its own carrier phases: the change of phase over two seconds, satellite by
+satellite, less what the satellites did, is the change of the receiver's clock and of the antenna's place.
+
+A knocked tripod shows; slow creep does not: over minutes the atmosphere moves as much. A cycle slip is one satellite
+that disagrees with all others and is thrown out. Receivers that steer their phases with the clock lose nothing, since
+each constellation has its own clock here.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.geo import ecef_to_geodetic, enu_rotation
+from hubtack.orbits.ephemeris import Ephemeris
+from hubtack.orbits.satellites import line_of_sight, satellite_states, sent_at_s
+from hubtack.orbits.signals import SPEED_OF_LIGHT_M_S
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+PLAN_CLAIM_M, UP_CLAIM_M = 0.020, 0.040  # 16 satellites: 1 sigma 3 mm plan and 8 mm up
+SPAN_S = 2.0
+CONFIRM_S = 5.0  # the step must still be there, so that a swaying mast or one bad epoch is no claim
+_SIGMAS = 5.0
+_PHASE_SIGMA_M = 0.003  # of a difference over seconds, at the zenith; common practice
+_MASK_RAD = float(np.radians(12.0))
+_W_CRITICAL = 3.29
+_LEAST_SURPLUS = 2
+_LONGEST_S = 30.0  # epochs kept; also how long a gap is bridged
+
+
+@dataclass(frozen=True)
+class Step:
+    """A move of the antenna at ``t_gpst_s``, (3,) east, north, up and its 1 sigma; ``satellites`` that agree on it."""
+
+    t_gpst_s: float
+    offset_enu_m: Floats
+    sigma_enu_m: Floats
+    satellites: int
+
+    @property
+    def is_claimed(self) -> bool:
+        """Beyond 20 mm in plan or 40 mm in height, and beyond 5 sigma."""
+        plan_m, up_m = float(np.hypot(self.offset_enu_m[0], self.offset_enu_m[1])), abs(float(self.offset_enu_m[2]))
+        plan_sigma = float(np.hypot(self.sigma_enu_m[0], self.sigma_enu_m[1]))
+        return (plan_m > max(PLAN_CLAIM_M, _SIGMAS * plan_sigma)) or (
+            up_m > max(UP_CLAIM_M, _SIGMAS * float(self.sigma_enu_m[2]))
+        )
+
+
+@dataclass(frozen=True)
+class _Epoch:
+    """One epoch's phases (M,), with what geometry takes off them, by (system, satellite, signal)."""
+
+    t_s: float
+    keys: NDArray[np.int64]
+    reduced_m: Floats
+    unit_ecef: Floats
+    elevation_rad: Floats
+    lock_ms: Floats
+
+
+class DisturbanceWatch:
+    """Feeds on epochs of phases of one standing antenna and says when it moved; keeps the last 30 s."""
+
+    def __init__(self, place_ecef_m: Floats) -> None:
+        self._place = np.asarray(place_ecef_m, dtype=np.float64)
+        self._kept: deque[_Epoch] = deque()
+        self._pending: Step | None = None
+        self.steps: deque[Step] = deque(maxlen=50)
+        self.judged = 0
+        self.last_sigma_enu_m: Floats = np.full(3, np.nan)
+
+    def add(
+        self,
+        t_gpst_s: float,
+        leap_s: float,
+        ephemerides: Mapping[tuple[int, int], Ephemeris],
+        system: Ints,
+        satellite: Ints,
+        signal: Ints,
+        phase_range_m: Floats,
+        pseudorange_m: Floats,
+        lock_ms: Floats,
+    ) -> Step | None:
+        """Add one epoch, (N,) arrays a cell; returns a claimed step once it has been confirmed 5 s later.
+
+        ``t_gpst_s`` counts on over the end of a week. Cells without ephemeris, phase or range are left out.
+        """
+        epoch = self._reduced(t_gpst_s, leap_s, ephemerides, system, satellite, signal, phase_range_m, pseudorange_m,
+                              lock_ms)  # fmt: skip
+        if self._kept and not 0.0 < t_gpst_s - self._kept[-1].t_s < _LONGEST_S:
+            self._kept.clear()
+            self._pending = None
+        while self._kept and t_gpst_s - self._kept[0].t_s > _LONGEST_S:
+            self._kept.popleft()
+        claimed = self._judge(epoch)
+        self._kept.append(epoch)
+        return claimed
+
+    def _judge(self, epoch: _Epoch) -> Step | None:
+        """Look two seconds back; of a step, look back over it again five seconds later."""
+        if self._pending is not None:
+            if epoch.t_s - self._pending.t_gpst_s < CONFIRM_S:
+                return None
+            first, self._pending = self._pending, None
+            before = [e for e in self._kept if e.t_s <= first.t_gpst_s - SPAN_S + 1e-6]
+            again = self._between(before[-1], epoch) if before else None
+            if again is None or not again.is_claimed:
+                return None
+            step = Step(first.t_gpst_s, again.offset_enu_m, again.sigma_enu_m, again.satellites)
+            self.steps.append(step)
+            return step
+        before = [e for e in self._kept if epoch.t_s - e.t_s >= SPAN_S - 1e-6]
+        if not before:
+            return None
+        step_or_none = self._between(before[-1], epoch)
+        if step_or_none is None:
+            return None
+        self.judged += 1
+        self.last_sigma_enu_m = step_or_none.sigma_enu_m
+        if step_or_none.is_claimed:
+            self._pending = step_or_none
+        return None
+
+    def _reduced(
+        self,
+        t_s: float,
+        leap_s: float,
+        ephemerides: Mapping[tuple[int, int], Ephemeris],
+        system: Ints,
+        satellite: Ints,
+        signal: Ints,
+        phase_range_m: Floats,
+        pseudorange_m: Floats,
+        lock_ms: Floats,
+    ) -> _Epoch:
+        """Phases less geometric range and satellite clock; what is left is the receiver's clock and ambiguity."""
+        known = np.array([(int(s), int(n)) in ephemerides for s, n in zip(system, satellite, strict=True)], dtype=bool)
+        rows = np.flatnonzero(known & np.isfinite(phase_range_m) & np.isfinite(pseudorange_m))
+        pairs = [(int(system[i]), int(satellite[i])) for i in rows]
+        unique = sorted(set(pairs))
+        if not unique:
+            empty = np.zeros(0)
+            return _Epoch(t_s, np.zeros(0, np.int64), empty, np.zeros((0, 3)), empty, empty)
+        index = np.array([unique.index(pair) for pair in pairs])
+        range_m = np.full(len(unique), np.nan)
+        range_m[index] = pseudorange_m[rows]
+        chosen = [ephemerides[pair] for pair in unique]
+        states = satellite_states(chosen, sent_at_s(chosen, np.full(len(unique), t_s), range_m), leap_s)
+        sight = line_of_sight(states.pos_ecef_m, self._place)
+        taken_off = (sight.range_m - states.clock_s * SPEED_OF_LIGHT_M_S)[index]
+        keys = (system[rows] * 100 + satellite[rows]) * 100 + signal[rows]
+        return _Epoch(t_s, keys, phase_range_m[rows] - taken_off, sight.unit_ecef[index], sight.elevation_rad[index],
+                      lock_ms[rows])  # fmt: skip
+
+    def _between(self, old: _Epoch, new: _Epoch) -> Step | None:
+        """Displacement from one epoch to a later one; None without two surplus satellites."""
+        _, i, j = np.intersect1d(old.keys, new.keys, return_indices=True)
+        # A lock time that fell says that the cycle count began anew.
+        held = (new.elevation_rad[j] > _MASK_RAD) & ~(new.lock_ms[j] < old.lock_ms[i])
+        i, j = i[held], j[held]
+        system, satellite = new.keys[j] // 10_000, new.keys[j] // 100
+        change = new.reduced_m[j] - old.reduced_m[i]
+        sigma = _PHASE_SIGMA_M / np.sin(new.elevation_rad[j])
+        design = -new.unit_ecef[j]
+        used = np.ones(len(j), dtype=bool)
+        while True:
+            counts = np.bincount(system[used], minlength=8)
+            used &= counts[system] > 1
+            n_satellites = len(np.unique(satellite[used]))
+            clocks = np.asarray(system[used, None] == np.unique(system[used]), dtype=np.float64)
+            if n_satellites < 3 + clocks.shape[1] + _LEAST_SURPLUS:
+                return None
+            a = np.hstack((design[used], clocks)) / sigma[used, None]
+            solution, _, rank, _ = np.linalg.lstsq(a, change[used] / sigma[used], rcond=1e-10)
+            if rank < a.shape[1]:
+                return None
+            q = np.linalg.inv(a.T @ a)
+            v = change[used] / sigma[used] - a @ solution
+            redundancy = np.maximum(1.0 - np.einsum("ij,jk,ik->i", a, q, a), 0.05)
+            dof = len(v) - a.shape[1]
+            w = v / np.sqrt(redundancy)
+            # A slip shows against the spread of the others, whose size depends on receiver and weather.
+            spread = max(1.0, 1.4826 * float(np.median(np.abs(w))))
+            worst = int(np.argmax(np.abs(w)))
+            if abs(w[worst]) <= _W_CRITICAL * spread or dof <= 1:
+                break
+            used[np.flatnonzero(used)[worst]] = False
+        scale = max(1.0, float(v @ v / dof) ** 0.5) if dof else 1.0
+        lat, lon, _ = ecef_to_geodetic(self._place[None])
+        turn = enu_rotation(lat, lon)[0]
+        # Two signals of one satellite share its multipath and atmosphere: they do not count as two.
+        doubled = (len(v) / n_satellites) ** 0.5
+        sigma_enu = np.sqrt(np.diagonal(turn @ q[:3, :3] @ turn.T)) * scale * doubled
+        offset = np.asarray(turn @ solution[:3], dtype=np.float64)
+        return Step(new.t_s, offset, sigma_enu, n_satellites)
