@@ -29,6 +29,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "record": ("hubtack.cli.record", "keep every byte of the live sources, with arrival times, safe from power cuts"),
     "replay": ("hubtack.cli.replay", "play a capture or a log as it was live: file, TCP, pseudo-terminal, caster"),
     "ports": ("hubtack.cli.ports", "which serial ports has this computer, and at what speed does one run?"),
+    "radio": ("hubtack.cli.radio", "does the radio reach the machine, and does the load fit? A check list beside it"),
     "simulate": ("hubtack.cli.simulate", "write a session with chosen faults, and the truth beside it"),
 }
 

@@ -1,0 +1,78 @@
+"""``hubtack radio``: the path from base to rover, the load on the channel, and a check list."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+EXAMPLE = """
+hubtack radio path --frequency-mhz 450 --distance-m 2000 --base-height-m 5 --rover-height-m 3 --obstacle 900,8 --power-w 2
+hubtack radio load --systems GPS=10x2,GLONASS=7x2,Galileo=8x2,BeiDou=10x2 --msm 7 --interval-s 1 --rate-bps 9600
+hubtack radio checklist
+"""
+
+
+def _obstacle(text: str) -> tuple[float, float]:
+    try:
+        distance, height = (float(p) for p in text.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not DISTANCE_M,HEIGHT_M, such as 900,8") from None
+    return distance, height
+
+
+def _systems(text: str) -> dict[str, tuple[int, int]]:
+    found: dict[str, tuple[int, int]] = {}
+    for part in text.split(","):
+        name, _, size = part.partition("=")
+        satellites, _, signals = size.partition("x")
+        if not name or not satellites.isdigit() or not signals.isdigit() or not int(satellites) or not int(signals):
+            raise argparse.ArgumentTypeError(f"{part!r} is not SYSTEM=SATELLITESxSIGNALS, such as GPS=10x2")
+        if int(satellites) > 64 or int(signals) > 32:
+            raise argparse.ArgumentTypeError(f"{part!r}: an MSM has 64 satellites and 32 signals at most")
+        found[name] = (int(satellites), int(signals))
+    return found
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Sub-commands and their options."""
+    parts = parser.add_subparsers(dest="what", metavar="path|load|checklist", required=True)
+    path = parts.add_parser("path", help="loss, horizon, Fresnel clearance, margin from base to rover")
+    for name, text in (
+        ("frequency-mhz", "carrier frequency"), ("distance-m", "from base to rover"),
+        ("base-height-m", "antenna at the base above its ground"), ("rover-height-m", "antenna at the machine above the same ground"),
+    ):  # fmt: skip
+        path.add_argument(f"--{name}", type=float, required=True, help=text)
+    path.add_argument("--obstacle", type=_obstacle, action="append", default=[], metavar="DISTANCE_M,HEIGHT_M",
+                      help="a bank or heap on the way, above the base's ground; may be given again")  # fmt: skip
+    path.add_argument("--profile", type=Path, metavar="CSV", help="terrain: distance_m,height_m a line")
+    path.add_argument("--power-w", type=float, help="transmitter power at the antenna cable")
+    path.add_argument("--base-gain-dbi", type=float, default=0.0)
+    path.add_argument("--rover-gain-dbi", type=float, default=0.0)
+    path.add_argument("--cable-loss-db", type=float, default=0.0, help="all cables and connectors together")
+    path.add_argument("--sensitivity-dbm", type=float, help="of the receiver, by its data sheet")
+    path.add_argument("--surroundings", choices=("rural", "urban"), default="rural", help="spread of shadowing")
+    path.add_argument("--json", action="store_true", help="print JSON for machines")
+    load = parts.add_parser("load", help="bytes an epoch against the over-the-air rate")
+    load.add_argument(
+        "--systems", type=_systems, metavar="GPS=10x2,...", help="satellites x signals of each constellation"
+    )
+    load.add_argument("--msm", type=int, choices=range(1, 8), default=4)
+    load.add_argument("--stream", type=Path, metavar="FILE", help="measure a recorded stream instead")
+    load.add_argument("--interval-s", type=float, default=1.0)
+    load.add_argument("--rate-bps", type=float, required=True, help="over-the-air rate")
+    load.add_argument(
+        "--overhead", type=float, default=0.0, help="framing and error correction of the radio, as a part of the data"
+    )
+    load.add_argument("--repeaters", type=int, default=0)
+    load.add_argument("--slot-s", type=float, help="the slot, where bases share a channel")
+    load.add_argument("--serial-bps", type=float, help="speed of the cable between receiver and radio")
+    load.add_argument("--json", action="store_true", help="print JSON for machines")
+    check = parts.add_parser("checklist", help="what to look at, in order, when a site radio is set up")
+    check.add_argument("--json", action="store_true", help="print JSON for machines")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Work it out; exit 0, or 1 where the answer is no (margin short, load too large)."""
+    from hubtack.radio import command
+
+    return {"path": command.path, "load": command.load_command, "checklist": command.checklist}[args.what](args)

@@ -1,0 +1,49 @@
+"""Radio knowledge: constants of the path models, sensitivities, gains and losses, margins, the set-up check list."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+LIGHT_M_S = 299_792_458.0
+EARTH_RADIUS_M = 6_371_000.0
+K_FACTOR = 4.0 / 3.0  # effective earth radius factor, ITU-R P.310 and P.834 (from memory)
+BANDS_MHZ = ((30.0, 1000.0), "site radios work at 400 to 470 and 902 to 928 MHz")
+
+# Shadowing by location, ITU-R P.1546 (from memory): sigma = K + 1.3 log10(f/MHz) dB.
+SHADOWING_K: Mapping[str, float] = {"rural": 0.5, "urban": 1.2}
+
+# (over-the-air rate bit/s, channel, sensitivity dBm good and poor): common practice, no source; the data sheet wins.
+SENSITIVITY: tuple[tuple[float, str, float, float], ...] = (
+    (4800.0, "12.5 kHz, 2-level", -117.0, -112.0),
+    (9600.0, "25 kHz, 2-level", -115.0, -110.0),
+    (9600.0, "12.5 kHz, 4-level", -111.0, -105.0),
+    (19200.0, "25 kHz, 4-level", -109.0, -103.0),
+    (115200.0, "902-928 MHz, hopping", -110.0, -104.0),
+)
+FADE_MARGIN_DB: Mapping[str, float] = {"fixed, line of sight": 10.0, "moving machine": 20.0, "clutter or deep cut": 30.0}
+MARGIN_WANTED_DB = FADE_MARGIN_DB["moving machine"]
+CLEARANCE_SHARE = 0.6  # of the first Fresnel zone counts as free (ITU-R P.530 practice, from memory)
+TURNAROUND_S = 0.05  # common practice, no source
+SHARE_MOST = 0.8  # of the epoch interval that transmissions may take (common practice, no source)
+
+CAUTIONS: tuple[str, ...] = (
+    "Bands at 400 to 470 MHz are licensed nearly everywhere; power, antenna and duty limits apply in every band. Keep to "
+    "your licence and local rules, and change channel only to one that is in the licence.",
+    "Raise masts well clear of power lines and take them down in lightning; follow local codes and licensed practice.",
+)
+
+CHECKLIST: tuple[tuple[str, str], ...] = (
+    ("receive lamp", "does the lamp of the radio at the machine blink once a second?"),
+    ("base transmitting", "does the transmit lamp at the base blink once a second? Power supply under load?"),
+    ("channel and frequency", "the same channel and frequency at both ends, as in the licence?"),
+    ("channel spacing", "12.5 or 25 kHz at both ends?"),
+    ("over-the-air rate", "the same at both ends, and enough for the load (hubtack radio load)?"),
+    ("protocol", "the same over-the-air protocol at both ends?"),
+    ("error correction", "forward error correction on, or off, at both ends?"),
+    ("internal or external radio", "is the radio that is meant switched on, and the other one off?"),
+    ("serial speed", "the same between receiver and radio, at both ends?"),
+    ("station ID", "the one on the site's sheet?"),
+    ("antennas", "for this band, upright, connectors dry and tight, away from cab and boom?"),
+    ("mast and line of sight", "can you see from antenna to antenna? A bank or a spoil heap in the way?"),
+    ("message set", "base position, observations of all constellations in use, antenna name, GLONASS biases?"),
+)
