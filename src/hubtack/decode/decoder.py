@@ -48,11 +48,14 @@ class Decoder:
         if len(data) < MIN_BYTES:
             decoded = self._decode(self._splitter.feed(data))
         else:
+            apart = Decoded()
+            if self._tail_end != self._splitter.position:
+                self._settle(apart, 0)  # frames have come since: no stamp of the block's first sentence
             # What may be a stamp in front of the block's first sentence belongs to the block too.
             held = self._tail + self._splitter.hand_over()
             base = self._splitter.position - len(self._tail)
             self._tail = b""
-            decoded = self._block(held + data if held else bytes(data), base)
+            decoded = Decoded.joined([apart, self._block(held + data if held else bytes(data), base)])
         decoded.counts.bytes = len(data)
         return decoded
 
