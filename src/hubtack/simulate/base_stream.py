@@ -72,6 +72,9 @@ def views(world: World, position_m: NDArray[Any]) -> dict[int, View]:
     found = {}
     for system, shell in SHELLS.items():
         satellites = positions_ecef_m(shell, seconds, toe)
+        # While a signal travels, satellite and Earth move by up to 300 m: without it no reader finds the base.
+        travel_s = np.linalg.norm(satellites - position_m, axis=-1) / LIGHT_M_S
+        satellites = positions_ecef_m(shell, seconds, toe, travel_s)
         elevation, azimuth, range_m = look_angles(satellites, position_m, SITE_LAT_DEG, SITE_LON_DEG)
         found[system] = View(elevation, azimuth, range_m)
     return found
@@ -95,7 +98,7 @@ def base_frames(world: World, base: Base, rng: np.random.Generator) -> list[Sent
         if second % base.interval_s == 0:
             epoch_sow = (sow + second + base.clock_off_s) % WEEK_S
             sent.extend(_observations(world, base, seen, clocks, ambiguity, noise, rising, second, epoch_sow, station))
-        sent.extend(_slow_messages(world, base, second, station, week, sow))
+        sent.extend(_slow_messages(world, base, second, station, week, sow, clocks))
     return sent
 
 
@@ -203,7 +206,9 @@ def _epoch_field(system: int, gps_sow: float) -> int:
     return ms % (WEEK_S * 1000)
 
 
-def _slow_messages(world: World, base: Base, second: int, station: int, week: int, sow: float) -> list[Sent]:
+def _slow_messages(
+    world: World, base: Base, second: int, station: int, week: int, sow: float, clocks: dict[int, Any]
+) -> list[Sent]:
     frames: list[Sent] = []
 
     def add(data: bytes, *, is_position: bool = False) -> None:
@@ -237,7 +242,8 @@ def _slow_messages(world: World, base: Base, second: int, station: int, week: in
         node, latitude = (float(np.radians(v)) for v in shell.slots[index])
         add(
             encode.gps_ephemeris(
-                index + 1, week, toe, node, latitude, shell.radius_m, float(np.radians(shell.inclination_deg))
+                index + 1, week, toe, node, latitude, shell.radius_m, float(np.radians(shell.inclination_deg)),
+                float(clocks[GPS][index]),
             )
         )
     return frames

@@ -111,7 +111,14 @@ def system_parameters(station: int, mjd: int, seconds: int) -> bytes:
 
 
 def gps_ephemeris(
-    satellite: int, week: int, toe_s: int, node_rad: float, latitude_rad: float, radius_m: float, inclination_rad: float
+    satellite: int,
+    week: int,
+    toe_s: int,
+    node_rad: float,
+    latitude_rad: float,
+    radius_m: float,
+    inclination_rad: float,
+    clock_s: float,
 ) -> bytes:
     """1019 of a circular orbit: argument of perigee 0, so the mean anomaly is the argument of latitude."""
     semi = 2.0**31  # semicircle fields: value / pi * 2^31
@@ -122,7 +129,7 @@ def gps_ephemeris(
         return max(-(1 << 31), min((1 << 31) - 1, round(turns * semi)))
 
     bits = Bits().put(1019, 12).put(satellite, 6).put(week % 1024, 10).put(0, 4).put(1, 2).put(0, 14).put(1, 8)
-    bits.put(toe_s // 16, 16).put(0, 8).put(0, 16).put(0, 22).put(1, 10).put(0, 16).put(0, 16)
+    bits.put(toe_s // 16, 16).put(0, 8).put(0, 16).put(round(clock_s * 2**31), 22).put(1, 10).put(0, 16).put(0, 16)
     bits.put(half_turns(latitude_rad), 32).put(0, 16).put(0, 32).put(0, 16)
     bits.put(round(radius_m**0.5 * 2**19), 32).put(toe_s // 16, 16).put(0, 16).put(half_turns(node_rad), 32)
     bits.put(0, 16).put(half_turns(inclination_rad), 32).put(0, 16).put(0, 32).put(0, 24).put(0, 8).put(0, 6)

@@ -61,15 +61,16 @@ SHELLS: Mapping[int, Shell] = {
 }
 
 
-def positions_ecef_m(shell: Shell, sow_s: Floats, toe_s: float) -> Floats:
+def positions_ecef_m(shell: Shell, sow_s: Floats, toe_s: float, travel_s: Floats | float = 0.0) -> Floats:
     """Positions (T, S, 3) of a shell's satellites at seconds of the week (T,), in the rotating frame. [m]
 
-    The user algorithm of IS-GPS-200 (20.3.3.4.3) with eccentricity and corrections zero.
+    The user algorithm of IS-GPS-200 (20.3.3.4.3) with eccentricity and corrections zero. With ``travel_s`` (T, S) the
+    satellite is where it was when the signal left, in the frame of the signal's arrival.
     """
     node0 = np.radians([s[0] for s in shell.slots])[None, :]
     latitude0 = np.radians([s[1] for s in shell.slots])[None, :]
     since = (sow_s - toe_s)[:, None]
-    argument = latitude0 + np.sqrt(MU_M3_S2 / shell.radius_m**3) * since
+    argument = latitude0 + np.sqrt(MU_M3_S2 / shell.radius_m**3) * (since - travel_s)
     node = node0 - EARTH_RATE_RAD_S * (since + toe_s)
     inclination = np.radians(shell.inclination_deg)
     x, y = shell.radius_m * np.cos(argument), shell.radius_m * np.sin(argument)
