@@ -33,6 +33,7 @@ Floats = NDArray[np.float64]
 SOLVE_EVERY_S, SOLVE_LATER_EVERY_S, _OFTEN = 5.0, 60.0, 60
 _WAITING = 40  # epochs kept until the ephemerides that follow them arrive
 _SAME_ARP_M = 1.0
+_MOST_SCALE = 4.0  # root of chi squared over degrees of freedom; sound streams give 0.3 to 1.3
 _CELL_COLUMNS = ("system", "satellite", "signal", "pseudorange_m", "phase_range_m", "lock_ms", "cn0_dbhz",
                  "glonass_channel")  # fmt: skip
 _DAY_ONLY = frozenset((1009, 1010, 1011, 1012))
@@ -239,6 +240,11 @@ class BaseWatcher:
         if self._waiting and len(self.ephemerides):
             self._retry()
         position = self._average.result()
+        if position is not None and position.scale > _MOST_SCALE:
+            return CannotTell(
+                "contradiction", "pseudoranges and ephemerides of the stream contradict each other (their spread is "
+                f"{position.scale:.0f} times what it should be)", "look whether the ephemerides are this base's own",
+            )  # fmt: skip
         if position is not None:
             return position
         if not self._saw_cells:

@@ -64,12 +64,15 @@ def likeliest_mistakes(
     lat, lon, _ = ecef_to_geodetic(measured_ecef_m[None])
     found: list[Candidate] = []
     least_digit_m = _DIGIT_SIGMAS * float(np.sqrt(np.diagonal(covariance_enu_m2)).max())
-    for key, words, intended in _intended(broadcast_ecef_m, geoid_separation_m, marks_ecef_m or {}):
-        left = ecef_offset_to_enu((intended - measured_ecef_m)[None], lat, lon)[0]
+    listed = list(_intended(broadcast_ecef_m, geoid_separation_m, marks_ecef_m or {}))
+    intended = np.array([position for _, _, position in listed])
+    lefts = ecef_offset_to_enu(intended - measured_ecef_m, lat, lon)
+    shifts_m = np.linalg.norm(intended - broadcast_ecef_m, axis=1)
+    for (key, words, _), left, shift_m in zip(listed, lefts, shifts_m.tolist(), strict=True):
         # A small shift along an axis always fits some digit; a large one only rarely does by chance.
-        if key == "digit_wrong" and np.linalg.norm(intended - broadcast_ecef_m) < least_digit_m:
+        if key == "digit_wrong" and shift_m < least_digit_m:
             continue
-        if _fits(left, covariance_enu_m2):
+        if abs(left[2]) < 1e4 and _fits(left, covariance_enu_m2):
             found.append(_candidate(key, words, left))
     offset = ecef_offset_to_enu((broadcast_ecef_m - measured_ecef_m)[None], lat, lon)[0]
     found += _by_size(offset, covariance_enu_m2, geoid_separation_m)
@@ -123,9 +126,10 @@ def _intended(
             changed[i] = value
             yield key, {"field": field}, changed
     lat, lon, h = (float(v[0]) for v in ecef_to_geodetic(broadcast[None]))
-    for key, words, (lat2, lon2, h2) in _intended_geodetic(lat, lon, h, separation_m):
-        if abs(lat2) <= 90.0:
-            yield key, words, geodetic_to_ecef(np.array([lat2]), np.array([lon2]), np.array([h2]))[0]
+    slips = [slip for slip in _intended_geodetic(lat, lon, h, separation_m) if abs(slip[2][0]) <= 90.0]
+    lat2, lon2, h2 = np.array([trio for _, _, trio in slips]).T
+    for (key, words, _), position in zip(slips, geodetic_to_ecef(lat2, lon2, h2), strict=True):
+        yield key, words, position
 
 
 def _intended_geodetic(

@@ -182,7 +182,7 @@ def solve_epoch(
 
     Starts from the Earth's centre, so that a broadcast position can have no influence. Satellites are tested by
     their standardised residual ``w = v / sigma_v``; the one with the largest ``|w|`` over 3.29 goes, and all are
-    tested again, while at least one surplus satellite is left.
+    tested again. Once a third has gone, or no surplus is left to test with, there is no solution.
 
     References
     ----------
@@ -210,6 +210,8 @@ def solve_epoch(
         worst = int(np.argmax(np.abs(w)))
         if abs(w[worst]) <= W_CRITICAL or fit.dof <= 1:
             return PointSolution(**{**fit.__dict__, "excluded": tuple(excluded)})
+        if 3 * (len(excluded) + 1) > len(rows) + len(excluded):
+            return None  # when a third is thrown out nobody can say which part is right
         used = used.copy()
         used[rows[worst]] = False
         excluded.append((int(ranges.system[rows[worst]]), int(ranges.satellite[rows[worst]])))
