@@ -114,7 +114,7 @@ def quantities(
     pos = geodetic_to_ecef(epochs.latitude_deg, epochs.longitude_deg, h_for_baseline_m)
     site_base = setup.base_ecef_m or (np.nan, np.nan, np.nan)
     arp = np.where(np.isnan(arp_ecef_m), np.array(site_base), arp_ecef_m)
-    baseline_m, bearing_deg, up_m = _baseline(pos, arp)
+    baseline_m, bearing_deg, up_m = _baseline(pos, h_for_baseline_m, arp)
     up_m = np.where(np.isnan(h_ellipsoid_m), np.nan, up_m)
     assumed = np.nan if setup.assumed_baseline_m is None else setup.assumed_baseline_m
     baseline_used_m = np.where(np.isnan(baseline_m), assumed, baseline_m)
@@ -156,15 +156,23 @@ def _fix(quality: Floats) -> Ints:
     return np.where(known, table[np.where(known, quality, 0).astype(np.int64)], NONE)
 
 
-def _baseline(pos_ecef_m: Floats, arp_ecef_m: Floats) -> tuple[Floats, Floats, Floats]:
-    """Distance, bearing from base to rover (true, 0 to 360) and height difference in the base's horizon."""
+def _baseline(pos_ecef_m: Floats, h_m: Floats, arp_ecef_m: Floats) -> tuple[Floats, Floats, Floats]:
+    """Distance, bearing from base to rover (true, 0 to 360) and difference of ellipsoidal heights."""
     offset = pos_ecef_m - arp_ecef_m
     distance_m = np.sqrt(offset[:, 0] ** 2 + offset[:, 1] ** 2 + offset[:, 2] ** 2)
-    lat_deg, lon_deg, base_h_m = ecef_to_geodetic(arp_ecef_m)
+    # The base hardly ever changes: its place is worked out once for a block in which it does not.
+    one_base = len(offset) > 0 and not _changes(arp_ecef_m)
+    places = ecef_to_geodetic(arp_ecef_m[:1] if one_base else arp_ecef_m)
+    lat_deg, lon_deg, base_h_m = (np.broadcast_to(v, (len(offset),)) for v in places)
     enu = ecef_offset_to_enu(offset, lat_deg, lon_deg)
     bearing_deg = np.degrees(np.arctan2(enu[:, 0], enu[:, 1])) % 360.0
-    _, _, rover_h_m = ecef_to_geodetic(pos_ecef_m)
-    return distance_m, bearing_deg, rover_h_m - base_h_m
+    return distance_m, bearing_deg, h_m - base_h_m
+
+
+def _changes(places: Floats) -> bool:
+    """Whether a column of places holds more than one; NaN counts as a place of its own kind."""
+    first = places[:1]
+    return not bool(((places == first) | (np.isnan(places) & np.isnan(first))).all())
 
 
 def _age_of_stream(tod_ms: Ints, obs_utc_ms: Floats) -> Floats:
