@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from hubtack.simulate.session import Progress
 
 EXAMPLE = """
 hubtack simulate --fault link_stalled --seed 7 --minutes 6 --out practice
@@ -26,9 +30,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--rate", type=float, default=1.0, metavar="HZ", help="epochs a second of the rover (default 1)"
     )
+    parser.add_argument(
+        "--systems", default="", metavar="LETTERS", help="constellations of the base, as GREC (default: all)"
+    )
     parser.add_argument("--out", type=Path, metavar="FOLDER", help="folder to write; must be new or empty")
     parser.add_argument(
         "--mixed", action="store_true", help="one mixed log in the order of arrival instead of separate logs"
+    )
+    parser.add_argument(
+        "--arrivals",
+        action="store_true",
+        help="write a capture: the arrival of every chunk too, for replay and latency",
     )
     parser.add_argument("--describe", default="", metavar="TEXT", help="what the session shows, for its README")
     parser.add_argument("--overwrite", action="store_true", help="write into a folder that holds files already")
@@ -52,23 +64,74 @@ def run(args: argparse.Namespace) -> int:
         for name in given:
             if name not in table:
                 raise UsageError(f"no {what} {name!r} to simulate; hubtack simulate --list names them")
-    if args.out is None:
-        raise UsageError("--out FOLDER is missing: where to write the session")
+    if args.seed < 0:
+        raise UsageError(f"--seed {args.seed}: 0 or more")
     if not 0.5 <= args.minutes <= 24 * 60:
         raise UsageError(f"--minutes {args.minutes:g}: from 0.5 to 1440")
     if not 0.2 <= args.rate <= 50:
         raise UsageError(f"--rate {args.rate:g}: from 0.2 to 50 epochs a second")
-    if args.out.exists() and not args.out.is_dir():
-        raise UsageError(f"{args.out} is a file; name a folder")
-    if args.out.is_dir() and any(args.out.iterdir()) and not args.overwrite:
-        raise UsageError(f"{args.out} holds files already; name a new folder, or add --overwrite")
-    result = simulate(codes, args.clean, args.seed, round(args.minutes * 60), args.rate)
-    words = ["hubtack simulate"]
-    words += [f"--fault {args.fault}"] if codes else []
-    words += [f"--clean {args.clean}"] if args.clean != "untidy" else []
-    words += [f"--seed {args.seed} --minutes {args.minutes:g} --rate {args.rate:g}"]
-    words += ["--mixed"] if args.mixed else []
-    words += [f"--out {args.out.name}"]
-    paths = write_folder(result, args.out, mixed=args.mixed, command=" ".join(words), description=args.describe)
+    if set(args.systems.upper()) - set("GREC"):
+        raise UsageError(f"--systems {args.systems}: letters of G (GPS), R (GLONASS), E (Galileo), C (BeiDou)")
+    if args.mixed and args.arrivals:
+        raise UsageError("--mixed and --arrivals are two forms of the same session; name one")
+    _check_folder(args.out, overwrite=args.overwrite)
+    result = simulate(
+        codes,
+        args.clean,
+        args.seed,
+        round(args.minutes * 60),
+        args.rate,
+        progress=_progress(),
+        systems=args.systems.upper(),
+    )
+    paths = write_folder(
+        result,
+        args.out,
+        mixed=args.mixed,
+        arrivals=args.arrivals,
+        command=_command(args, codes),
+        description=args.describe,
+    )
     print(f"wrote {', '.join(p.name for p in paths)} to {args.out}")
     return 0
+
+
+def _check_folder(out: Path | None, *, overwrite: bool) -> None:
+    """Refuse a folder that is missing, a file, or holds something already."""
+    from hubtack.errors import UsageError
+
+    if out is None:
+        raise UsageError("--out FOLDER is missing: where to write the session")
+    if out.exists() and not out.is_dir():
+        raise UsageError(f"{out} is a file; name a folder")
+    if out.is_dir() and any(out.iterdir()) and not overwrite:
+        raise UsageError(f"{out} holds files already; name a new folder, or add --overwrite")
+
+
+def _command(args: argparse.Namespace, codes: list[str]) -> str:
+    """The command that makes the same bytes again."""
+    words = ["hubtack simulate"]
+    words += [f"--fault {','.join(codes)}"] if codes else []
+    words += [f"--clean {args.clean}"] if args.clean != "untidy" else []
+    words += [f"--systems {args.systems.upper()}"] if args.systems else []
+    words += [f"--seed {args.seed} --minutes {args.minutes:g} --rate {args.rate:g}"]
+    words += ["--mixed"] if args.mixed else []
+    words += ["--arrivals"] if args.arrivals else []
+    return " ".join([*words, f"--out {args.out.name}"])
+
+
+def _progress() -> Progress | None:
+    """A line on standard error that counts up; none where that is not a terminal."""
+    import sys
+    import time
+
+    if not sys.stderr.isatty():
+        return None
+    began = time.monotonic()
+
+    def show(done: int, of: int) -> None:
+        if time.monotonic() - began > 2.0:
+            end = "\r" if done < of else "\n"
+            print(f"  writing the rover's log: {100 * done // max(1, of):3d} %", end=end, file=sys.stderr, flush=True)
+
+    return show

@@ -1,9 +1,10 @@
-"""What a base sends, second by second: encoded frames with the moment they were sent."""
+"""What a base sends: encoded frames with the moment each left it."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,94 +12,72 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.simulate import encode
+from hubtack.simulate.encode_msm import Epochs, msm
+from hubtack.simulate.encode_orbits import beidou_number, ephemeris
+from hubtack.simulate.observe import Observations, observe
 from hubtack.simulate.sky import (
     BEIDOU,
-    GALILEO,
+    BEIDOU_BEHIND_GPS_S,
     GLONASS,
-    GPS,
+    GLONASS_CHANNELS,
+    LEAP_S,
     SHELLS,
-    carrier_to_noise_dbhz,
-    look_angles,
-    positions_ecef_m,
+    WEEK_S,
+    View,
+    view,
 )
 from hubtack.simulate.world import SITE_LAT_DEG, SITE_LON_DEG, Base, World
 
-GPS_EPOCH = dt.datetime(1980, 1, 6)
-LEAP_S = 18
-WEEK_S = 604_800
-LIGHT_M_S = 299_792_458.0
-TOE_STEP_S = 7200
-_FREQUENCY_HZ: Mapping[int, tuple[float, float]] = {
-    GPS: (1575.42e6, 1227.60e6),
-    GLONASS: (1602.0e6, 1246.0e6),
-    GALILEO: (1575.42e6, 1176.45e6),
-    BEIDOU: (1561.098e6, 1268.52e6),
-}
+BLOCK = 1200  # epochs packed at once, so that a day needs no more memory than an hour
 
 
 @dataclass(frozen=True, slots=True)
 class Sent:
-    """One frame: when it left the base [s since the start], its bytes, the epoch it speaks of, satellites in it."""
+    """One frame: when it left the base [s since the start], its bytes, and what a receiver can do with it.
+
+    ``epoch_s`` is the moment the observations claim to be of; ``satellites`` has bit 24 x (system - 1) + slot.
+    """
 
     t_s: float
     data: bytes
-    epoch_s: float | None
-    system: int = 0
-    satellites: frozenset[int] = frozenset()
+    station: int
+    kind: str = "other"  # "observations", "position", "biases", "other"
+    epoch_s: float = float("nan")
+    satellites: int = 0
+    last: bool = False
     has_phase: bool = False
-    is_position: bool = False
+    position_m: tuple[float, float, float] | None = None
 
 
-@dataclass(slots=True)
-class View:
-    """Elevation, azimuth and range (T, S) of one system's satellites once a second."""
-
-    elevation_deg: NDArray[Any]
-    azimuth_deg: NDArray[Any]
-    range_m: NDArray[Any]
-
-
-def gps_time(world: World) -> tuple[int, float]:
-    """GPS week, and second of it at the session's start."""
-    since = (world.start - GPS_EPOCH).total_seconds() + LEAP_S
-    return int(since // WEEK_S), float(since % WEEK_S)
+def satellite_bit(system: int, slot: int) -> int:
+    """The bit that stands for one satellite."""
+    return 1 << 24 * (system - 1) + slot
 
 
 def views(world: World, position_m: NDArray[Any]) -> dict[int, View]:
     """The sky over a place for the whole session, once a second."""
-    _, sow = gps_time(world)
-    toe = float(int(sow) // TOE_STEP_S * TOE_STEP_S)
-    seconds = sow + np.arange(world.seconds + 2, dtype=np.float64)
-    found = {}
-    for system, shell in SHELLS.items():
-        satellites = positions_ecef_m(shell, seconds, toe)
-        # While a signal travels, satellite and Earth move by up to 300 m: without it no reader finds the base.
-        travel_s = np.linalg.norm(satellites - position_m, axis=-1) / LIGHT_M_S
-        satellites = positions_ecef_m(shell, seconds, toe, travel_s)
-        elevation, azimuth, range_m = look_angles(satellites, position_m, SITE_LAT_DEG, SITE_LON_DEG)
-        found[system] = View(elevation, azimuth, range_m)
-    return found
+    return {s: view(world.orbits, s, position_m, SITE_LAT_DEG, SITE_LON_DEG, world.seconds) for s in SHELLS}
 
 
 def base_frames(world: World, base: Base, rng: np.random.Generator) -> list[Sent]:
-    """All frames a base sends while it is on."""
-    week, sow = gps_time(world)
+    """All frames a base sends while it is on, by the time they left."""
     seen = views(world, base.position_m)
-    clocks = {system: rng.normal(0, 2e-5, len(SHELLS[system].slots)) for system in base.systems}
-    ambiguity = {
-        system: np.round(rng.uniform(-40, 40, (len(SHELLS[system].slots), 2))) * 0.19 for system in base.systems
-    }
-    noise = {system: rng.normal(0, 1, (world.seconds + 2, len(SHELLS[system].slots), 2)) for system in base.systems}
-    rising = {system: _risen(seen[system].elevation_deg > base.mask_deg) for system in base.systems}
+    first, last = max(0, int(np.ceil(base.on[0]))), min(world.seconds, int(base.on[1]))
+    epochs = np.arange(first, last, dtype=np.int64)
+    epochs = epochs[epochs % base.interval_s == 0]
     sent: list[Sent] = []
-    for second in range(world.seconds):
-        if not base.on[0] <= second < base.on[1]:
-            continue
-        station = _now(base.station, base.renames, second)
-        if second % base.interval_s == 0:
-            epoch_sow = (sow + second + base.clock_off_s) % WEEK_S
-            sent.extend(_observations(world, base, seen, clocks, ambiguity, noise, rising, second, epoch_sow, station))
-        sent.extend(_slow_messages(world, base, second, station, week, sow, clocks))
+    if not len(epochs):
+        return sent
+    observed = {system: observe(world, base, system, seen[system], epochs, rng) for system in base.systems}
+    jitter = rng.uniform(0.0, 0.03, len(epochs))
+    present = np.stack([o.cells[:, :, 0].any(axis=1) for o in observed.values()], axis=1)
+    for column, observations in enumerate(observed.values()):
+        more = np.asarray(present[:, column + 1 :].any(axis=1))
+        sent.extend(_observation_frames(world, base, observations, column, more, jitter))
+    for second in range(first, last):
+        sent.extend(_station_messages(world, base, second))
+    sent.extend(_ephemerides(world, base, observed, epochs))
+    sent.sort(key=lambda frame: frame.t_s)
     return sent
 
 
@@ -109,141 +88,109 @@ def _now(value: int, changes: Sequence[tuple[float, int]], second: float) -> int
     return value
 
 
-def _risen(up: NDArray[Any]) -> NDArray[Any]:
-    """Seconds since each satellite came up (it had been up for long at the start)."""
-    count = np.zeros(up.shape, dtype=np.int64)
-    running = np.where(up[0], 3000, 0)
-    for i in range(len(up)):
-        running = np.where(up[i], running + 1, 0)
-        count[i] = running
-    return count
-
-
-def _observations(
-    world: World,
-    base: Base,
-    seen: dict[int, View],
-    clocks: dict[int, Any],
-    ambiguity: dict[int, Any],
-    noise: dict[int, Any],
-    rising: dict[int, Any],
-    second: int,
-    epoch_sow: float,
-    station: int,
+def _observation_frames(
+    world: World, base: Base, o: Observations, column: int, more: NDArray[np.bool_], jitter: NDArray[Any]
 ) -> list[Sent]:
-    frames: list[Sent] = []
-    systems = [s for s in base.systems if (seen[s].elevation_deg[second] > base.mask_deg).any()]
-    moved_m = _moved(base, second)
-    for i, system in enumerate(systems):
-        view = seen[system]
-        elevation = view.elevation_deg[second]
-        up = np.flatnonzero(elevation > base.mask_deg)
-        limit = 64 // len(encode.SIGNALS[system])
-        up = up[np.argsort(-elevation[up])][:limit]
-        delay_m = 2.4 / np.maximum(np.sin(np.radians(elevation[up])), 0.1) - clocks[system][up] * LIGHT_M_S
-        if moved_m is not None:
-            delay_m = delay_m - _along(view, up, second, moved_m)
-        cn0 = carrier_to_noise_dbhz(elevation[up]) - base.cn0_loss_db
-        observed = []
-        for k, s in enumerate(up):
-            geometric_m = float(view.range_m[second, s] + delay_m[k])
-            jitter = noise[system][second, s]
-            cycles = ambiguity[system][s]
-
-            def phase(band: int, range_m: float = geometric_m, cycles: Any = cycles, jitter: Any = jitter) -> float:
-                return range_m + float(cycles[band]) + 0.003 * float(jitter[band])
-
-            observed.append(encode.Observed(
-                satellite=int(s) + 1,
-                code_m=(geometric_m + 0.4 * float(jitter[0]), geometric_m + 0.5 * float(jitter[1])),
-                phase_m=(phase(0), phase(1)),
-                lock_ms=int(rising[system][second, s]) * 1000,
-                cn0_dbhz=(max(20.0, float(cn0[k] + 0.6 * jitter[0])), max(18.0, float(cn0[k] - 4.0 + 0.6 * jitter[1]))),
-                channel=int(s) % 13 - 7 if system == GLONASS else 0,
-            ))  # fmt: skip
-        data = encode.msm(
-            base.level, system, station, _epoch_field(system, epoch_sow), observed, more=i < len(systems) - 1
-        )
-        frames.append(
-            Sent(
-                second + 0.1 + 0.01 * i,
-                data,
-                float(second),
-                system,
-                frozenset(o.satellite for o in observed),
-                base.level > 1,
+    sent: list[Sent] = []
+    cells = o.cells.reshape(len(o.seconds), -1)
+    changes = np.flatnonzero((cells[1:] != cells[:-1]).any(axis=1)) + 1
+    cuts = sorted({0, *changes.tolist(), *range(0, len(o.seconds), BLOCK), len(o.seconds)})
+    for start, end in itertools.pairwise(cuts):
+        has = o.cells[start]
+        slots = np.flatnonzero(has[:, 0])
+        if not len(slots):
+            continue
+        rows = slice(start, end)
+        seconds = o.seconds[rows]
+        station = np.array([_now(base.station, base.renames, s) for s in seconds], dtype=np.int64)
+        epoch = _epoch_field(o.system, world.orbits.sow_s + seconds + base.clock_off_s)
+        numbers = np.array([beidou_number(s) if o.system == BEIDOU else s + 1 for s in slots.tolist()], dtype=np.int64)
+        channel = np.array([GLONASS_CHANNELS[s] if o.system == GLONASS else 0 for s in slots.tolist()], dtype=np.int64)
+        block = Epochs(
+            numbers, o.signals, has[slots], o.code_m[rows][:, slots], o.phase_m[rows][:, slots],
+            o.lock_ms[rows][:, slots], o.cn0_dbhz[rows][:, slots], o.rate_m_s[rows][:, slots], channel,
+        )  # fmt: skip
+        frames = msm(base.level, o.system, station, epoch, more[rows].astype(np.int64), block)
+        bits = sum(satellite_bit(o.system, s) for s in slots.tolist())
+        for i, data in enumerate(frames):
+            second = int(seconds[i])
+            sent.append(
+                Sent(
+                    second + base.processing_s + jitter[start + i] + 0.004 * column,
+                    data,
+                    int(station[i]),
+                    "observations",
+                    second + base.clock_off_s,
+                    bits,
+                    not more[start + i],
+                    base.level > 1,
+                )
             )
-        )
-    return frames
+    return sent
 
 
-def _moved(base: Base, second: float) -> NDArray[Any] | None:
-    moved = None
-    for at, offset in base.moves:
-        if second >= at:
-            moved = offset
-    return moved
-
-
-def _along(view: View, up: NDArray[Any], second: int, moved_enu_m: NDArray[Any]) -> NDArray[Any]:
-    """Part of a movement of the antenna along the line to each satellite. [m]"""
-    el, az = np.radians(view.elevation_deg[second, up]), np.radians(view.azimuth_deg[second, up])
-    return np.asarray(
-        moved_enu_m[0] * np.cos(el) * np.sin(az)
-        + moved_enu_m[1] * np.cos(el) * np.cos(az)
-        + moved_enu_m[2] * np.sin(el)
-    )
-
-
-def _epoch_field(system: int, gps_sow: float) -> int:
+def _epoch_field(system: int, gps_sow_s: NDArray[Any]) -> NDArray[np.int64]:
     """The 30-bit epoch of each system's own time scale (RTCM 10403.3)."""
-    ms = round(gps_sow * 1000)
+    ms = np.rint(gps_sow_s * 1000).astype(np.int64)
     if system == GLONASS:
         moscow = ms - LEAP_S * 1000 + 3 * 3_600_000
-        return (moscow // 86_400_000 % 7) << 27 | moscow % 86_400_000
+        return np.asarray((moscow // 86_400_000 % 7) << 27 | moscow % 86_400_000)
     if system == BEIDOU:
-        return (ms - 14_000) % (WEEK_S * 1000)
-    return ms % (WEEK_S * 1000)
+        return np.asarray((ms - 1000 * BEIDOU_BEHIND_GPS_S) % (WEEK_S * 1000))
+    return np.asarray(ms % (WEEK_S * 1000))
 
 
-def _slow_messages(
-    world: World, base: Base, second: int, station: int, week: int, sow: float, clocks: dict[int, Any]
-) -> list[Sent]:
+def _station_messages(world: World, base: Base, second: int) -> list[Sent]:
+    """Position, names, biases and time, each at its own interval."""
     frames: list[Sent] = []
+    station = _now(base.station, base.renames, second)
 
-    def add(data: bytes, *, is_position: bool = False) -> None:
-        frames.append(Sent(second + 0.2 + 0.01 * len(frames), data, None, is_position=is_position))
+    def add(data: bytes, kind: str = "other", position: NDArray[Any] | None = None) -> None:
+        at = second + base.processing_s + 0.05 + 0.004 * len(frames)
+        place = None if position is None else (float(position[0]), float(position[1]), float(position[2]))
+        frames.append(Sent(at, data, station, kind, position_m=place))
 
-    if base.sends_position and second % 10 == 3:
+    if base.sends_position and second % base.position_every_s == 3 % base.position_every_s:
         offset = base.typed_offset_m
         for at, changed in base.typed_changes:
             if second >= at:
                 offset = changed
-        add(
-            encode.base_position(
-                station, base.position_m + offset, height_m=0.0 if second % 20 == 3 else None, computed=base.computed
-            ),
-            is_position=True,
-        )
+        typed = base.position_m + offset
+        height = base.antenna_height_m if second // base.position_every_s % 2 else None
+        add(encode.base_position(station, typed, height_m=height, computed=base.computed), "position", typed)
     if base.computed and second % 10 == 4:
         add(encode.physical_position(station, 7, base.position_m + np.array([4000.0, 2500.0, 900.0])))
     if base.sends_descriptors and second % 30 == 5:
-        add(encode.descriptors(station, base.antenna, "1042", "HUBTEST RX", "1.20"))
+        add(encode.descriptors(station, base.antenna, "1042", base.receiver, "1.20"), "biases")
+    if base.sends_descriptors and second % 60 == 25:
+        add(encode.antenna(station, base.antenna, "1042"))
     if base.sends_biases and GLONASS in base.systems and second % 10 == 7:
-        add(encode.glonass_biases(station))
+        add(encode.glonass_biases(station), "biases")
     if second % 60 == 9:
         now = world.start + dt.timedelta(seconds=second)
         mjd = (now.date() - dt.date(1858, 11, 17)).days
         add(encode.system_parameters(station, mjd, now.hour * 3600 + now.minute * 60 + now.second))
-    if GPS in base.systems and second % 5 == 1:
-        shell = SHELLS[GPS]
-        index = second // 5 % len(shell.slots)
-        toe = int(sow) // TOE_STEP_S * TOE_STEP_S
-        node, latitude = (float(np.radians(v)) for v in shell.slots[index])
-        add(
-            encode.gps_ephemeris(
-                index + 1, week, toe, node, latitude, shell.radius_m, float(np.radians(shell.inclination_deg)),
-                float(clocks[GPS][index]),
-            )
-        )
+    return frames
+
+
+def _ephemerides(world: World, base: Base, observed: dict[int, Observations], epochs: NDArray[np.int64]) -> list[Sent]:
+    """One ephemeris every other second, in turn over the satellites that the base tracks."""
+    if not base.sends_ephemerides:
+        return []
+    frames: list[Sent] = []
+    turn: list[tuple[int, int]] = []
+    made: dict[tuple[int, int, int], bytes] = {}
+    for i in range(0, len(epochs), max(1, 2 // base.interval_s)):
+        second = int(epochs[i])
+        if not turn:
+            turn = [(s, int(k)) for s, o in observed.items() for k in np.flatnonzero(o.cells[i, :, 0])]
+            if not turn:
+                continue
+        system, slot = turn.pop(0)
+        # A message stays the same for a quarter of an hour at least: worked out once.
+        key = (system, slot, int((world.orbits.sow_s + second) // 900))
+        if key not in made:
+            made[key] = ephemeris(world.orbits, system, slot, float(second))
+        at = second + base.processing_s + 0.09
+        frames.append(Sent(at, made[key], _now(base.station, base.renames, second)))
     return frames

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from hubtack.simulate.base_stream import Sent
+from hubtack.simulate.protocols import Replacement
 from hubtack.simulate.world import Channel
 
 
@@ -19,53 +20,72 @@ class Heard:
     frame: Sent | None
 
 
-def transmit(frames: list[Sent], channel: Channel, rng: np.random.Generator, seconds: int) -> list[Heard]:
+def transmit(bases: list[list[Sent]], channel: Channel, rng: np.random.Generator, seconds: int) -> list[Heard]:
     """The frames of all bases on the channel as heard at the machine, in order of arrival."""
     heard: list[Heard] = []
+    for frames in bases:
+        heard.extend(_one_way(frames, channel, rng))
+    if channel.hiss:
+        noise = np.sort(rng.uniform(0, seconds, seconds))
+        heard.extend(Heard(float(t), rng.bytes(int(rng.integers(8, 40))), None) for t in noise)
+    heard.sort(key=lambda h: h.t_s)
+    return heard
+
+
+def _one_way(frames: list[Sent], channel: Channel, rng: np.random.Generator) -> list[Heard]:
+    """One transmitter's frames: they wait for each other in its own queue."""
+    heard: list[Heard] = []
     free_at = 0.0
+    lost_at = np.sort(np.array(channel.lost_times))
     for frame in sorted(frames, key=lambda f: f.t_s):
         air_s = 8 * len(frame.data) / channel.rate_bps
-        if channel.queue:
-            free_at = max(free_at, frame.t_s) + air_s
-            arrival = free_at + channel.latency_s
-            if free_at - frame.t_s > 60.0:  # a modem's buffer is full: the frame is thrown away
-                free_at -= air_s
-                continue
-        else:
-            arrival = frame.t_s + channel.latency_s + channel.extra_latency_s
-        if _lost(frame.t_s, channel, rng):
+        begins = max(free_at, frame.t_s)
+        if begins - frame.t_s > channel.buffer_s:  # the modem's buffer is full: the frame is thrown away
             continue
-        data = frame.data
-        share = max((s for a, b, s in channel.damaged if a <= frame.t_s < b), default=0.0)
-        if share and rng.random() < share:
-            broken = bytearray(data)
-            for _ in range(int(rng.integers(1, 4))):
-                broken[int(rng.integers(3, len(broken)))] ^= 1 << int(rng.integers(0, 8))
-            heard.append(Heard(arrival, bytes(broken), None))
+        free_at = begins + air_s
+        arrival = free_at + channel.latency_s + channel.extra_latency_s
+        if _lost(frame.t_s, channel) or (len(lost_at) and _near(lost_at, frame.t_s)):
             continue
-        heard.append(Heard(arrival, data, frame))
+        errors = max((e for a, b, e in channel.damaged if a <= frame.t_s < b), default=0.0)
+        n_errors = int(rng.binomial(8 * len(frame.data), errors)) if errors else 0
+        if n_errors:
+            heard.append(Heard(arrival, _damaged(frame.data, n_errors, rng), None))
+            continue
+        heard.append(Heard(arrival, frame.data, frame))
         if channel.doubled:
-            heard.append(Heard(arrival + 0.15, data, None))
-    if channel.hiss:
-        heard.extend(
-            Heard(float(t), rng.bytes(int(rng.integers(8, 40))), None) for t in rng.uniform(0, seconds, seconds)
-        )
-    heard.sort(key=lambda h: h.t_s)
+            heard.append(Heard(arrival + 0.15, frame.data, None))
+    return heard
+
+
+def as_read(heard: list[Heard], channel: Channel, rng: np.random.Generator) -> list[Heard]:
+    """What the port that is logged gives: the same bytes, or another protocol's, or at a wrong serial speed."""
     if channel.replaced_by is not None:
-        return [
-            Heard(h.t_s, _other_protocol(channel.replaced_by, len(h.data), rng, i), None) for i, h in enumerate(heard)
-        ]
+        other = Replacement(channel.replaced_by, rng)
+        return [Heard(h.t_s, other.chunk(h.t_s, len(h.data)), None) for h in heard]
     if channel.smeared:
         return [Heard(h.t_s, smear(h.data), None) for h in heard]
     return heard
 
 
-def _lost(t_s: float, channel: Channel, rng: np.random.Generator) -> bool:
+def _lost(t_s: float, channel: Channel) -> bool:
     if any(a <= t_s < b for a, b in channel.silent) or any(a <= t_s < b for a, b in channel.lost_bursts):
         return True
-    if channel.period is not None and t_s % channel.period[0] < channel.period[1]:
-        return True
-    return any(abs(t_s - lost) < 0.02 for lost in channel.lost_times)
+    return channel.period is not None and t_s % channel.period[0] < channel.period[1]
+
+
+def _near(times: np.ndarray, t_s: float) -> bool:
+    """One lost moment takes the frame that is in the air then."""
+    i = int(np.searchsorted(times, t_s))
+    return bool(min(abs(times[j] - t_s) for j in (max(i - 1, 0), min(i, len(times) - 1))) < 0.05)
+
+
+def _damaged(data: bytes, n_errors: int, rng: np.random.Generator) -> bytes:
+    broken = bytearray(data)
+    for bit in rng.choice(8 * len(data), min(n_errors, 4 * len(data)), replace=False):
+        broken[bit // 8] ^= 1 << bit % 8
+    if rng.random() < 0.1:  # the radio loses its carrier and the tail with it
+        del broken[int(rng.integers(len(broken) // 2, len(broken))) :]
+    return bytes(broken)
 
 
 def smear(data: bytes) -> bytes:
@@ -79,15 +99,3 @@ def smear(data: bytes) -> bytes:
         line = wide << 1
         out += bytes((line & 0xFF, line >> 9 & 0xFF | 0x80))
     return bytes(out)
-
-
-def _other_protocol(kind: str, length: int, rng: np.random.Generator, index: int) -> bytes:
-    if kind == "rtcm2":  # bytes of six bits with 01 in front (RTCM 10402.3)
-        return bytes(0x40 | int(b) for b in rng.integers(0, 64, length))
-    if kind == "html":
-        head = b"<!DOCTYPE html><html><head><title>Sign in</title></head>"
-        page = head + b"<body>Please sign in to use this network.</body></html>\r\n"
-        return page if index == 0 else b"<p>Please sign in.</p>\r\n"
-    if kind == "text":
-        return b"base ready, channel 4, waiting for a key\r\n"
-    return bytes((0xAA, 0x44, 0x12)) + rng.bytes(max(8, length - 3))

@@ -1,4 +1,4 @@
-"""What the rover says: NMEA sentences of one epoch, as text with checksums."""
+"""What the rover says: NMEA sentences of one epoch, as bytes with checksums."""
 
 from __future__ import annotations
 
@@ -7,83 +7,89 @@ from collections.abc import Mapping, Sequence
 
 from hubtack.simulate.sky import BEIDOU, GALILEO, GLONASS, GPS
 
-# NMEA 0183 4.10: talkers and system IDs; satellite numbers of GLONASS are slot + 64.
+# NMEA 0183 4.10: talkers and system IDs; satellite numbers of GLONASS are slot + 64, of BeiDou's medium orbits 19 up.
 TALKERS: Mapping[int, str] = {GPS: "GP", GLONASS: "GL", GALILEO: "GA", BEIDOU: "GB"}
 SYSTEM_IDS: Mapping[int, int] = {GPS: 1, GLONASS: 2, GALILEO: 3, BEIDOU: 4}
-NUMBER_SHIFT: Mapping[int, int] = {GPS: 1, GLONASS: 65, GALILEO: 1, BEIDOU: 1}
-_MODES = {0: "N", 1: "A", 5: "F", 4: "R"}
+SIGNAL_IDS: Mapping[int, str] = {GPS: "1", GLONASS: "1", GALILEO: "7", BEIDOU: "1"}
+NUMBER_SHIFT: Mapping[int, int] = {GPS: 1, GLONASS: 65, GALILEO: 1, BEIDOU: 19}
+_MODES = {0: "N", 1: "A", 2: "D", 5: "F", 4: "R"}
 
 
 def sentence(body: str) -> bytes:
     """``body`` between $ and its checksum."""
+    raw = body.encode("ascii")
     check = 0
-    for ch in body.encode("ascii"):
+    for ch in raw:
         check ^= ch
-    return f"${body}*{check:02X}\r\n".encode("ascii")
+    return b"$%b*%02X\r\n" % (raw, check)
 
 
-def clock(when: dt.datetime, decimals: int = 2) -> str:
-    """hhmmss.ss."""
-    return f"{when:%H%M%S}.{when.microsecond // 10 ** (6 - decimals):0{decimals}d}"
+def clock(when: dt.datetime) -> str:
+    """hhmmss.ss, cut and not rounded, as receivers do."""
+    return f"{when:%H%M%S}.{when.microsecond // 10000:02d}"
 
 
 def angle(value_deg: float, degrees: int, letters: str, decimals: int) -> str:
     """ddmm.mmmm with its hemisphere."""
     letter = letters[0] if value_deg >= 0 else letters[1]
-    minutes_all = round(abs(value_deg) * 60 * 10**decimals)
-    whole, rest = divmod(minutes_all, 60 * 10**decimals)
-    return f"{whole:0{degrees}d}{rest / 10**decimals:0{3 + decimals}.{decimals}f},{letter}"
+    scale = 10**decimals
+    whole, rest = divmod(round(abs(value_deg) * 60 * scale), 60 * scale)
+    return f"{whole:0{degrees}d}{rest // scale:02d}.{rest % scale:0{decimals}d},{letter}"
+
+
+def place(lat_deg: float, lon_deg: float, decimals: int) -> str:
+    """Latitude and longitude fields."""
+    return f"{angle(lat_deg, 2, 'NS', decimals)},{angle(lon_deg, 3, 'EW', decimals)}"
 
 
 def gga(
-    when: dt.datetime,
-    lat: float,
-    lon: float,
-    h_geoid_m: float,
-    separation_m: float,
-    quality: int,
-    satellites: int,
-    hdop: float,
-    age: str,
-    station: str,
-    *,
-    minute_decimals: int,
-    height_decimals: int,
-) -> bytes:
+    when: str, where: str, h_geoid_m: str, separation_m: float, quality: int, satellites: int, hdop: float, age: str,
+    station: str, talker: str = "GN",
+) -> bytes:  # fmt: skip
     """GGA; without a position the fields are empty."""
     if quality == 0:
-        return sentence(f"GNGGA,{clock(when)},,,,,0,{satellites:02d},99.99,,,,,,")
+        return sentence(f"{talker}GGA,{when},,,,,0,{satellites:02d},99.99,,,,,,")
+    tail = f"{h_geoid_m},M,{separation_m:.3f},M,{age},{station}"
+    return sentence(f"{talker}GGA,{when},{where},{quality},{satellites:02d},{hdop:.2f},{tail}")
+
+
+def gns(
+    when: str, where: str, h_geoid_m: str, separation_m: float, modes: str, satellites: int, hdop: float, age: str,
+    station: str,
+) -> bytes:  # fmt: skip
+    """GNS with one mode letter a system (GPS, GLONASS, Galileo, BeiDou)."""
+    if not modes.strip("N"):
+        return sentence(f"GNGNS,{when},,,,,{modes},{satellites:02d},99.99,,,,,V")
     return sentence(
-        f"GNGGA,{clock(when)},{angle(lat, 2, 'NS', minute_decimals)},{angle(lon, 3, 'EW', minute_decimals)},{quality},"
-        f"{satellites:02d},{hdop:.2f},{h_geoid_m:.{height_decimals}f},M,{separation_m:.3f},M,{age},{station}"
+        f"GNGNS,{when},{where},{modes},{satellites:02d},{hdop:.2f},{h_geoid_m},{separation_m:.3f},{age},{station},V"
     )
 
 
-def gst(when: dt.datetime, sigma_h_m: float, sigma_v_m: float) -> bytes:
-    """GST with a nearly round ellipse."""
-    return sentence(
-        f"GNGST,{clock(when)},0.8,{sigma_h_m:.3f},{0.8 * sigma_h_m:.3f},0.0,"
-        f"{sigma_h_m:.3f},{0.8 * sigma_h_m:.3f},{sigma_v_m:.3f}"
-    )
+def modes(quality: int, systems: Sequence[int]) -> str:
+    """Mode letters of GNS: one a system, N where it is not used."""
+    return "".join(_MODES[quality] if s in systems else "N" for s in (GPS, GLONASS, GALILEO, BEIDOU))
 
 
-def rmc(
-    when: dt.datetime, lat: float, lon: float, speed_m_s: float, course: float, quality: int, decimals: int
-) -> bytes:
+def gst(when: str, sigma_h_m: float, sigma_v_m: float) -> bytes:
+    """GST of an error ellipse that points north, 0.8 as wide as long."""
+    plan = f"{sigma_h_m:.3f},{0.8 * sigma_h_m:.3f}"
+    return sentence(f"GNGST,{when},0.8,{plan},0.0,{plan},{sigma_v_m:.3f}")
+
+
+def rmc(when: str, date: str, where: str, speed_m_s: float, course: float, quality: int) -> bytes:
     """RMC."""
     if quality == 0:
-        return sentence(f"GNRMC,{clock(when)},V,,,,,,,{when:%d%m%y},,,N,V")
-    return sentence(
-        f"GNRMC,{clock(when)},A,{angle(lat, 2, 'NS', decimals)},{angle(lon, 3, 'EW', decimals)},"
-        f"{speed_m_s * 3600 / 1852:.3f},{course:.1f},{when:%d%m%y},,,{_MODES[quality]},V"
-    )
+        return sentence(f"GNRMC,{when},V,,,,,,,{date},,,N,V")
+    speed = f"{speed_m_s * 3600 / 1852:.3f},{course:.1f}"
+    return sentence(f"GNRMC,{when},A,{where},{speed},{date},,,{_MODES[quality]},V")
 
 
 def vtg(speed_m_s: float, course: float, quality: int) -> bytes:
     """VTG."""
-    return sentence(
-        f"GNVTG,{course:.2f},T,,M,{speed_m_s * 3600 / 1852:.3f},N,{speed_m_s * 3.6:.3f},K,{_MODES[quality]}"
-    )
+    if quality == 0:
+        return sentence("GNVTG,,T,,M,,N,,K,N")
+    speed = f"{speed_m_s * 3600 / 1852:.3f},N,{speed_m_s * 3.6:.3f},K"
+    return sentence(f"GNVTG,{course:.2f},T,,M,{speed},{_MODES[quality]}")
 
 
 def zda(when: dt.datetime) -> bytes:
@@ -97,27 +103,27 @@ def heading(kind: str, heading_deg: float | None) -> bytes:
     return sentence(f"GN{kind},{value},{'T' if kind == 'HDT' else 'A' if heading_deg is not None else 'V'}")
 
 
-def gsa(used: Mapping[int, Sequence[int]], dops: tuple[float, float, float]) -> bytes:
+def gsa(used: Mapping[int, Sequence[int]], dops: Sequence[float]) -> bytes:
     """One GSA a system, at most twelve satellites each."""
     out = b""
-    for system, satellites in used.items():
-        numbers = [f"{s + NUMBER_SHIFT[system]:02d}" for s in satellites[:12]]
+    dimension = 3 if sum(map(len, used.values())) >= 4 else 1
+    for system, slots in used.items():
+        numbers = [f"{s + NUMBER_SHIFT[system]:02d}" for s in slots[:12]]
         fields = ",".join(numbers + [""] * (12 - len(numbers)))
-        out += sentence(
-            f"GNGSA,A,{3 if used else 1},{fields},{dops[0]:.2f},{dops[1]:.2f},{dops[2]:.2f},{SYSTEM_IDS[system]}"
-        )
+        figures = f"{dops[0]:.2f},{dops[1]:.2f},{dops[2]:.2f}"
+        out += sentence(f"GNGSA,A,{dimension},{fields},{figures},{SYSTEM_IDS[system]}")
     return out
 
 
 def gsv(system: int, satellites: Sequence[tuple[int, float, float, float | None]]) -> bytes:
-    """All GSV of one system: (index, elevation, azimuth, C/N0 or None where not tracked)."""
+    """All GSV of one system: (slot, elevation, azimuth, C/N0 or None where not tracked)."""
     total = max(1, (len(satellites) + 3) // 4)
     out = b""
     for i in range(total):
-        part = satellites[4 * i : 4 * i + 4]
         cells = "".join(
-            f",{s + NUMBER_SHIFT[system]:02d},{el:.0f},{az:.0f},{'' if cn0 is None else f'{cn0:.0f}'}"
-            for s, el, az, cn0 in part
+            f",{s + NUMBER_SHIFT[system]:02d},{el:02.0f},{az % 360.0:03.0f},{'' if cn0 is None else f'{cn0:02.0f}'}"
+            for s, el, az, cn0 in satellites[4 * i : 4 * i + 4]
         )
-        out += sentence(f"{TALKERS[system]}GSV,{total},{i + 1},{len(satellites):02d}{cells},1")
+        head = f"{TALKERS[system]}GSV,{total},{i + 1},{len(satellites):02d}"
+        out += sentence(f"{head}{cells},{SIGNAL_IDS[system]}")
     return out

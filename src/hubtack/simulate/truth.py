@@ -1,0 +1,78 @@
+"""The truth beside a session: what was done to it, what came of it in the simulator's own terms, if it mattered.
+
+``mattered`` is worked out from the cause and from what the receiver model made of it, with limits of this module's own
+(common practice, no source); no judge of sessions has a say in it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.simulate.channel import Heard
+from hubtack.simulate.receiver import FIXED, State, Tracked
+from hubtack.simulate.world import World
+
+
+def finish_truth(world: World, heard: list[Heard], sky: Tracked, state: State) -> None:
+    """Fill in what each cause led to, and whether it mattered where the draw alone does not tell."""
+    t = np.arange(world.seconds)
+    for cause in world.truth:
+        start, end = cause["start_s"], cause["end_s"] if cause["end_s"] is not None else world.seconds
+        # The effects of a cause last: a lost fix takes its time to come back.
+        inside = (t >= start) & (t < end + 30.0) & (t >= world.receiver.first_fix_s + world.receiver.fix_time_s + 5)
+        came = _consequences(inside, sky, state)
+        for key, value in came.items():
+            cause.setdefault(key, value)
+        if cause["code"] == "corrupt_frames":
+            bad = sum(h.frame is None for h in heard if h.t_s >= start)
+            cause["share"] = round(bad / max(1, sum(h.t_s >= start for h in heard)), 4)
+            cause["mattered"] = len(heard) >= 100 and bad / len(heard) > 0.06
+        if cause.get("mattered") is None:
+            cause["mattered"] = bool(RULES[cause["code"]](cause, came))
+
+
+def _consequences(inside: NDArray[np.bool_], sky: Tracked, state: State) -> dict[str, Any]:
+    """What the rover's receiver went through in the seconds marked."""
+    if not inside.any():
+        return {"rover_fixed_share": None}
+    fixed = state.fix[inside] == FIXED
+    age = state.age_s[inside]
+    finite = age[np.isfinite(age)]
+    return {
+        "rover_fixed_share": round(float(fixed.mean()), 3),
+        "rover_longest_unfixed_s": _longest(~fixed),
+        "common_median": float(np.median(state.common[inside])),
+        "satellites_median": float(np.median(sky.used[inside].sum(axis=1))),
+        "pdop_median": round(float(np.median(sky.dops[inside, 0])), 2),
+        "age_max_s": round(float(finite.max()), 1) if len(finite) else None,
+    }
+
+
+def _longest(marked: NDArray[np.bool_]) -> int:
+    best = run = 0
+    for value in marked.tolist():
+        run = run + 1 if value else 0
+        best = max(best, run)
+    return best
+
+
+def _lost_fix(cause: dict[str, Any], came: dict[str, Any]) -> bool:
+    return (came.get("rover_longest_unfixed_s") or 0) >= 10
+
+
+RULES: dict[str, Any] = {
+    "sky_blocked": lambda cause, came: _lost_fix(cause, came) or came.get("pdop_median", 0) > 4,
+    "few_satellites": lambda cause, came: came.get("satellites_median", 99) < 7,
+    "poor_geometry": lambda cause, came: came.get("pdop_median", 0) > 4.2,
+    "signal_drop": lambda cause, came: cause["drop_db"] >= 5,
+    "few_common_satellites": lambda cause, came: came.get("common_median", 99) < 6,
+    "missing_system": lambda cause, came: came.get("common_median", 99) < 8 or _lost_fix(cause, came),
+    "no_glonass_bias": _lost_fix,
+    "link_saturated": lambda cause, came: cause["load_share"] > 1.03,
+    "burst_loss": lambda cause, came: cause["bursts"] >= 5,
+    "stuck_float": lambda cause, came: (came.get("rover_longest_unfixed_s") or 0) >= 130,
+    "not_using_corrections": lambda cause, came: (came.get("rover_longest_unfixed_s") or 0) >= 70,
+}
