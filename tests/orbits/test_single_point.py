@@ -92,7 +92,7 @@ def test_the_stated_uncertainty_holds_over_many_skies():
         payloads = constellation(seed=100 + run, gps=26, galileo=24)
         bias = {(s, n): rng.normal(0, _BIAS_M[s]) for s in (1, 3) for n in range(1, 40)}
         zenith = rng.normal(0, 0.15)
-        average = StaticAverage()
+        average, first = StaticAverage(), None
         for k in range(6):
             t_s = T0_S + 60.0 * k
             cells = observe(payloads, PLACE, t_s, rng, bias_m=bias, noise_m=0.3, tropo_scale=1.0 + zenith / 2.35,
@@ -100,7 +100,7 @@ def test_the_stated_uncertainty_holds_over_many_skies():
             solution = solve_epoch(_ranges(cells, payloads, t_s))
             if solution is not None:
                 average.add(solution, t_s)
-                first = first if k else average.result()
+                first = first or average.result()
         result = average.result()
         error = _enu(result)
         scores.append(error @ np.linalg.solve(result.covariance_enu_m2, error))

@@ -164,7 +164,8 @@ class BaseWatcher:
             if not good[a]:
                 continue
             t_s = self._unwrapped(float(utc_ms[a]) / 1e3 + self.leap_s, DAY_S if int(kind[a]) in _DAY_ONLY else WEEK_S)
-            out.append((t_s, {name: cells[name][a:b] for name in _CELL_COLUMNS}))
+            columns = {name: cells[name][a:b] for name in _CELL_COLUMNS}
+            out.append((t_s, {**columns, "type": np.full(b - a, kind[a])}))
         return out
 
     def _unwrapped(self, t_s: float, period_s: float) -> float:
@@ -179,7 +180,14 @@ class BaseWatcher:
     def _close_epoch(self) -> list[Step]:
         """Work on the epoch that has ended."""
         parts, self._open = self._open, []
-        cells = _Cells(parts[0][0], {n: np.concatenate([c[n] for _, c in parts]) for n in _CELL_COLUMNS})
+        columns = {name: np.concatenate([c[name] for _, c in parts]) for name in (*_CELL_COLUMNS, "type")}
+        # A base may send one epoch twice, as 1004 and MSM4 or as MSM6 and MSM7. The two need not share a receiver
+        # clock (108 km apart in one recorded stream), so of each constellation the fullest message alone is used.
+        best = np.zeros(8)
+        system = columns["system"].astype(np.int64)
+        np.maximum.at(best, system, columns["type"])
+        keep = columns["type"] == best[system]
+        cells = _Cells(parts[0][0], {name: values[keep] for name, values in columns.items()})
         self._saw_cells = True
         if not np.isfinite(cells.columns["pseudorange_m"]).any():
             return []
