@@ -131,7 +131,7 @@ def test_the_standards_1005_example_comes_out_byte_by_byte() -> None:
     # Byte 6 and 7 hold the three indicators and the oscillator bit begins byte 12; the rest is the same but the CRC.
     assert set(differing) <= {6, 7, 12, 22, 23, 24}
     m = RTCMReader.parse(ours)
-    assert (m.DF025, m.DF026, m.DF027) == pytest.approx((1114104.5999, -4850729.7108, 3975521.4643), abs=1e-6)
+    assert pytest.approx((1114104.5999, -4850729.7108, 3975521.4643), abs=1e-6) == (m.DF025, m.DF026, m.DF027)
 
 
 def test_station_messages_come_back_from_pyrtcm() -> None:

@@ -64,7 +64,7 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition("heading_lost", lambda v: v.started & v.has("heading_lost"), ("heading_lost",), 1.0, 3.0),
     Condition(
         "poor_geometry",
-        lambda v: v.q.pdop > v.setup.limit("pdop_warn"),
+        lambda v: np.asarray(v.started & (v.q.pdop > v.setup.limit("pdop_warn"))),
         ("poor_geometry", "rtk_float", "no_fix"),
         5.0,
         10.0,
@@ -176,7 +176,8 @@ class RoverEvidence:
         self.stream_age.add(q.age_stream_s + _STREAM_OFFSET_S)
         self.coarsest_minute_decimals = _fmin(self.coarsest_minute_decimals, epochs.minute_decimals)
         self.coarsest_height_decimals = _fmin(self.coarsest_height_decimals, epochs.height_decimals)
-        self.worst_pdop = -_fmin(-self.worst_pdop, -q.pdop)
+        # A receiver without a position writes 99.99: that is no geometry, and says nothing of the day's worst.
+        self.worst_pdop = -_fmin(-self.worst_pdop, np.where(q.pdop < 99.0, -q.pdop, np.nan))
         self.fewest_satellites = _fmin(self.fewest_satellites, epochs.satellites)
         self.longest_baseline_m = -_fmin(-self.longest_baseline_m, -q.baseline_m)
         if self.first_pos_ecef_m is None:

@@ -8,8 +8,6 @@ from hubtack.simulate.draws import direction, level_direction, log_uniform, wind
 from hubtack.simulate.sky import GALILEO, GLONASS, GPS
 from hubtack.simulate.world import Night, World
 
-ALL_ROUND = (0.0, 359.999)
-
 
 def no_rover(world: World, rng: np.random.Generator) -> None:
     """The cable from the receiver is pulled."""
@@ -43,18 +41,16 @@ def stuck_float(world: World, rng: np.random.Generator) -> None:
 
 
 def few_satellites(world: World, rng: np.random.Generator) -> None:
-    """Constellations are switched off in the receiver, and its mask is high."""
+    """Constellations are switched off in the receiver, and its elevation mask is set high."""
     world.receiver.systems = ((GPS,), (GLONASS,), (GPS, GALILEO))[int(rng.choice([0, 0, 1, 2]))]
-    world.sky.mask_deg = float(rng.uniform(12.0, 32.0))
-    world.cause("few_satellites", 0.0, None, systems=len(world.receiver.systems), mask_deg=round(world.sky.mask_deg, 1))
+    mask = world.receiver.mask_deg = float(rng.uniform(12.0, 32.0))
+    world.cause("few_satellites", 0.0, None, systems=len(world.receiver.systems), mask_deg=round(mask, 1))
 
 
 def poor_geometry(world: World, rng: np.random.Generator) -> None:
-    """The machine digs a deep pit: satellites enough, and all of them overhead."""
-    start, end = window(world, rng, 60.0, 240.0)
-    height = float(rng.uniform(30.0, 58.0))
-    world.sky.blocked.append((start, end, *ALL_ROUND, height))
-    world.cause("poor_geometry", start, end, height_deg=round(height, 1))
+    """The receiver's elevation mask is set far too high: satellites enough, and all of them overhead."""
+    mask = world.receiver.mask_deg = float(rng.uniform(25.0, 52.0))
+    world.cause("poor_geometry", 0.0, None, mask_deg=round(mask, 1))
 
 
 def sky_blocked(world: World, rng: np.random.Generator) -> None:
@@ -63,7 +59,9 @@ def sky_blocked(world: World, rng: np.random.Generator) -> None:
     az = float(rng.uniform(0, 360))
     width, height = float(rng.uniform(110, 300)), float(rng.uniform(25, 75))
     world.sky.blocked.append((start, end, az, az + width, height))
-    world.cause("sky_blocked", start, end, azimuth_deg=round(az), width_deg=round(width), height_deg=round(height))
+    share = width / 360.0 * float(np.sin(np.radians(height)))  # of the hemisphere's solid angle
+    world.cause("sky_blocked", start, end, azimuth_deg=round(az), width_deg=round(width), height_deg=round(height),
+                sky_share=round(share, 2))  # fmt: skip
 
 
 def signal_drop(world: World, rng: np.random.Generator) -> None:

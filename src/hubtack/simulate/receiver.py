@@ -34,6 +34,7 @@ class Tracked:
     index: NDArray[np.int64]
     elevation_deg: NDArray[Any]
     azimuth_deg: NDArray[Any]
+    tracked: NDArray[np.bool_]
     used: NDArray[np.bool_]
     drop_db: NDArray[Any]
     dops: NDArray[Any]
@@ -54,21 +55,22 @@ class State:
 
 
 def track(world: World, seen: dict[int, View]) -> Tracked:
-    """Satellites that reach the main antenna: above the mask, not behind what blocks the sky, not drowned."""
+    """Satellites that reach the main antenna: above the horizon, not behind what blocks the sky, not drowned."""
     systems = [s for s in seen if s in world.receiver.systems]
     index = np.array([(s, k) for s in systems for k in range(seen[s].elevation_deg.shape[1])], dtype=np.int64)
     el = np.concatenate([seen[s].elevation_deg for s in systems], axis=1)
     az = np.concatenate([seen[s].azimuth_deg for s in systems], axis=1)
     t = np.arange(world.seconds, dtype=np.float64)
-    used = el > world.sky.mask_deg
+    tracked = el > world.sky.mask_deg
     for start, end, az_from, az_to, below in world.sky.blocked:
         inside = ((az - az_from) % 360.0) <= ((az_to - az_from) % 360.0)
-        used &= ~(inside & (el < below) & ((t >= start) & (t < end))[:, None])
+        tracked &= ~(inside & (el < below) & ((t >= start) & (t < end))[:, None])
     drop = np.zeros(world.seconds)
     for start, end, loss_db in world.sky.noise_db:
         drop = np.where((t >= start) & (t < end), np.maximum(drop, loss_db), drop)
-    used &= carrier_to_noise_dbhz(el) - drop[:, None] > _TRACKS_ABOVE_DBHZ
-    return Tracked(index, el, az, used, drop, dops(el, az, used))
+    tracked &= carrier_to_noise_dbhz(el) - drop[:, None] > _TRACKS_ABOVE_DBHZ
+    used = tracked & (el > world.receiver.mask_deg)
+    return Tracked(index, el, az, tracked, used, drop, dops(el, az, used))
 
 
 def run_receiver(world: World, sky: Tracked, heard: list[Heard]) -> State:

@@ -203,16 +203,16 @@ class _SkyLines:
         out = b""
         for system, columns in self._columns.items():
             el, az = self._sky.elevation_deg[s, columns], self._sky.azimuth_deg[s, columns]
-            used = self._sky.used[s, columns]
+            tracked = self._sky.tracked[s, columns]
             strength = self._strength[s, columns] + self._wobble[s, columns]
             rows = [
                 (
                     int(self._sky.index[columns[k], 1]),
                     float(el[k]),
                     float(az[k]),
-                    float(strength[k]) if used[k] else None,
+                    float(strength[k]) if tracked[k] else None,
                 )
-                for k in np.flatnonzero(el > 5.0)
+                for k in np.flatnonzero(el > 2.0)
             ]
             out += say.gsv(system, rows)
         return out

@@ -64,7 +64,7 @@ def _lost_fix(cause: dict[str, Any], came: dict[str, Any]) -> bool:
 
 
 RULES: dict[str, Any] = {
-    "sky_blocked": lambda cause, came: _lost_fix(cause, came) or came.get("pdop_median", 0) > 4,
+    "sky_blocked": lambda cause, came: cause["sky_share"] > 0.35 or _lost_fix(cause, came),
     "few_satellites": lambda cause, came: came.get("satellites_median", 99) < 7,
     "poor_geometry": lambda cause, came: came.get("pdop_median", 0) > 4.2,
     "signal_drop": lambda cause, came: cause["drop_db"] >= 5,

@@ -87,7 +87,7 @@ class Channel:
 class Sky:
     """What stands between the machine's antennas and the satellites, and what disturbs them."""
 
-    mask_deg: float = 10.0
+    mask_deg: float = 4.0  # the horizon all around
     blocked: list[Sector] = field(default_factory=list)
     noise_db: list[tuple[float, float, float]] = field(default_factory=list)  # from, to, drop
     reflections: list[Window] = field(default_factory=list)  # so strong that no integers can be settled
@@ -103,6 +103,7 @@ class Receiver:
     fix_time_s: float = 12.0
     first_fix_s: float = 8.0
     systems: tuple[int, ...] = ALL_SYSTEMS
+    mask_deg: float = 10.0  # tracked below this, and not used
     uses_corrections: bool = True
     needs_glonass_biases: str = "no"  # "no", "refuses" GLONASS without them, or "fails" to fix at all
     follows_any_base: bool = True  # takes whatever station speaks, else the first it heard
@@ -248,6 +249,7 @@ def _draw_receiver(rng: np.random.Generator) -> Receiver:
         keeps_float_s=float(rng.uniform(15.0, 90.0)),
         fix_time_s=float(rng.uniform(5.0, 30.0)),
         first_fix_s=float(rng.uniform(3.0, 12.0)),
+        mask_deg=float(rng.choice([8.0, 10.0, 10.0, 12.0])),
         needs_glonass_biases=str(rng.choice(["no", "refuses", "fails"])),
         follows_any_base=bool(rng.random() < 0.5),
         heading_kind="HDT" if rng.random() < 0.8 else "THS",
