@@ -31,6 +31,7 @@ _SYSTEM_OF = np.array([system_of(number) or 0 for number in range(4096)], dtype=
 _HAS_ID = np.array([has_station_id(number) for number in range(4096)])
 _NEVER = np.iinfo(np.int64).min
 _MOST_HELD = 500
+_PLACES_KEPT = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +116,8 @@ class LinkEngine:
     _reached_ns: int = _NEVER // 8
     _held: list[tuple[Decoded, Ints | None, Ints]] = field(default_factory=list)
     _early_damage: list[Span] = field(default_factory=list)
+    _ends: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    _times_ns: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
     def feed(self, decoded: Decoded, key: Ints | None, arrival_ns: Ints) -> None:
         """Take the frames of one stretch of the source, with the key and the UTC arrival (-1: none) of each.
@@ -153,7 +156,10 @@ class LinkEngine:
         time_ns = self.time.place(frames["utc_ms_of_week"] % DAY_MS, self.axis)
         if self._early_damage:
             decoded.spans[:0], self._early_damage = self._early_damage, []
-        self.tally.add_damage(decoded, time_ns, before_ns)
+        # Other bytes may come out later than the frames behind them: the newest frames' places are kept.
+        ends, times = np.concatenate((self._ends, frames.end)), np.concatenate((self._times_ns, time_ns))
+        self.tally.add_damage(decoded, ends, times, before_ns)
+        self._ends, self._times_ns = ends[-_PLACES_KEPT:], times[-_PLACES_KEPT:]
         if not len(frames):
             return
         if key is None:

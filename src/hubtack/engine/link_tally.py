@@ -123,9 +123,11 @@ class LinkTally:
             if what == "bad CRC" and len(self.failures) < MOST_CHANGES:
                 self.failures.append(offset)
 
-    def add_damage(self, decoded: Decoded, time_ns: Ints, before_ns: int) -> None:
-        """Place damaged frames and other bytes in time: at the frame before them, else at ``before_ns``."""
-        ends = decoded.frames.end
+    def add_damage(self, decoded: Decoded, ends: Ints, time_ns: Ints, before_ns: int) -> None:
+        """Place damaged frames and other bytes in time: at the frame before them, else at ``before_ns``.
+
+        ``ends`` and ``time_ns`` are of the stretch's frames and of some before it.
+        """
         for span in decoded.spans:
             i = int(np.searchsorted(ends, span.pos, side="right")) - 1
             at = int(time_ns[i]) if i >= 0 else before_ns
