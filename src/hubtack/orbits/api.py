@@ -61,6 +61,20 @@ class _Cells:
         return np.where(np.isfinite(values), values, 99.0).astype(np.int64)
 
 
+def _fullest(t_s: float, parts: list[dict[str, Floats]]) -> _Cells:
+    """Cells of an epoch, of each constellation those of its fullest message alone.
+
+    A base may send one epoch twice, as 1004 and MSM4 or as MSM6 and MSM7, and the two need not share a receiver
+    clock: they lie 108 km apart in one recorded stream.
+    """
+    columns = {name: np.concatenate([part[name] for part in parts]) for name in (*_CELL_COLUMNS, "type")}
+    system = columns["system"].astype(np.int64)
+    best = np.zeros(8)
+    np.maximum.at(best, system, columns["type"])
+    keep = columns["type"] == best[system]
+    return _Cells(t_s, {name: values[keep] for name, values in columns.items()})
+
+
 class BaseWatcher:
     """Watches one base (or one rover that puts out MSM) through its stream.
 
@@ -178,28 +192,26 @@ class BaseWatcher:
         return self._t_s
 
     def _close_epoch(self) -> list[Step]:
-        """Work on the epoch that has ended."""
+        """Work on the epoch that has ended, where anything is due."""
         parts, self._open = self._open, []
-        columns = {name: np.concatenate([c[name] for _, c in parts]) for name in (*_CELL_COLUMNS, "type")}
-        # A base may send one epoch twice, as 1004 and MSM4 or as MSM6 and MSM7. The two need not share a receiver
-        # clock (108 km apart in one recorded stream), so of each constellation the fullest message alone is used.
-        best = np.zeros(8)
-        system = columns["system"].astype(np.int64)
-        np.maximum.at(best, system, columns["type"])
-        keep = columns["type"] == best[system]
-        cells = _Cells(parts[0][0], {name: values[keep] for name, values in columns.items()})
+        t_s = parts[0][0]
         self._saw_cells = True
+        every_s = SOLVE_EVERY_S if self._average.epochs < _OFTEN else SOLVE_LATER_EVERY_S
+        solve = abs(t_s - self._last_solve_s) >= every_s - 1e-3
+        phases = abs(t_s - self._last_phase_s) >= self._phase_every_s - 1e-3 and np.isfinite(self._phase_every_s)
+        if not (solve or phases):
+            return []
+        cells = _fullest(t_s, [columns for _, columns in parts])
         if not np.isfinite(cells.columns["pseudorange_m"]).any():
             return []
         self._saw_ranges = True
-        near = self.ephemerides.nearest(cells.t_s, self.leap_s)
+        near = self.ephemerides.nearest(t_s, self.leap_s)
         steps: list[Step] = []
-        if abs(cells.t_s - self._last_phase_s) >= self._phase_every_s - 1e-3:
-            self._last_phase_s = cells.t_s
+        if phases:
+            self._last_phase_s = t_s
             steps = self._phase_step(cells, near)
-        every_s = SOLVE_EVERY_S if self._average.epochs < _OFTEN else SOLVE_LATER_EVERY_S
-        if cells.t_s - self._last_solve_s >= every_s - 1e-3 or cells.t_s < self._last_solve_s:
-            self._last_solve_s = cells.t_s
+        if solve:
+            self._last_solve_s = t_s
             if not self._solve(cells, near):
                 self._waiting.append(cells)
             elif self._waiting:

@@ -29,7 +29,7 @@ GLONASS_A_M = 6_378_136.0
 GLONASS_J2 = 1.0826257e-3
 GLONASS_OMEGA_RAD_S = 7.292115e-5
 _BEIDOU_GEO = frozenset((*range(1, 6), *range(59, 64)))  # BDS-SIS-ICD: C01-C05, C59-C63 are geostationary
-_GLONASS_STEP_S = 60.0  # error of the Runge-Kutta step below 1 mm
+_GLONASS_STEP_S = 120.0  # error below 3 mm after 15 min
 _SUN_MOON_S = 3_600.0  # the sun and moon terms of 1020 are constants good for half an hour
 
 
