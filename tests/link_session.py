@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 from collections.abc import Iterable, Sequence
 
@@ -43,7 +44,7 @@ def read(data: bytes, setup: LinkSetup | None = None, cuts: Sequence[int] = ()) 
     """A session after a log, cut where told."""
     session = session_of(setup)
     bounds = [0, *sorted(c for c in cuts if 0 < c < len(data)), len(data)]
-    for a, b in zip(bounds[:-1], bounds[1:], strict=True):
+    for a, b in itertools.pairwise(bounds):
         session.feed(Chunk("corrections", data[a:b]))
     session.close()
     return session

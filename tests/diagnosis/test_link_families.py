@@ -7,7 +7,19 @@ import random
 import pytest
 from tests.link_session import fed, found, read, ready
 from tests.link_stream import (
-    ARP_M, BEIDOU, GALILEO, GLONASS, GPS, Base, Radio, by_epoch, damaged, moved, sent, stream, without_epochs,
+    ARP_M,
+    BEIDOU,
+    GALILEO,
+    GLONASS,
+    GPS,
+    Base,
+    Radio,
+    by_epoch,
+    damaged,
+    moved,
+    sent,
+    stream,
+    without_epochs,
 )
 
 from hubtack.engine.link import LinkSetup
@@ -148,7 +160,11 @@ def test_frames_lost_out_of_epochs_count_as_incomplete() -> None:
 
 def test_a_system_that_sets_for_a_while_is_no_loss() -> None:
     whole, three = Base(), Base(systems=(GPS, GALILEO, BEIDOU))
-    frames = [*sent(whole, 200), *sent(three, 200, start_s=3 * 86_400 + 36_200.0), *sent(whole, 200, start_s=3 * 86_400 + 36_400.0)]
+    frames = [
+        *sent(whole, 200),
+        *sent(three, 200, start_s=3 * 86_400 + 36_200.0),
+        *sent(whole, 200, start_s=3 * 86_400 + 36_400.0),
+    ]
     assert found(read(stream(frames))) == {}
 
 
@@ -241,7 +257,11 @@ def test_another_name_on_a_descriptor_alone_is_not_a_second_base() -> None:
     from tests.link_stream import descriptor_1033
 
     frames = sent(Base(), 120)
-    odd = [item for t, f in frames for item in ((t, f), *(((t, descriptor_1033(9, "RNG-80 NONE", "X")),) if f is frames[40][1] else ()))]
+    odd = [
+        item
+        for t, f in frames
+        for item in ((t, f), *(((t, descriptor_1033(9, "RNG-80 NONE", "X")),) if f is frames[40][1] else ()))
+    ]
     session = read(stream(odd))
     assert found(session) == {} and not session.link.latches
 
@@ -274,7 +294,9 @@ def test_a_computed_base_that_is_seated_anew_is_a_note() -> None:
     assert ready(session) is True
 
 
-@pytest.mark.parametrize(("off_m", "code"), [(0.03, None), (0.3, "base_misplaced"), (40.0, "base_misplaced"), (600.0, "wrong_base")])
+@pytest.mark.parametrize(
+    ("off_m", "code"), [(0.03, None), (0.3, "base_misplaced"), (40.0, "base_misplaced"), (600.0, "wrong_base")]
+)
 def test_the_site_file_tells_a_misplaced_base_from_a_wrong_one(off_m: float, code: str | None) -> None:
     x, y, z = ARP_M
     session = read(stream(sent(Base(), 90)), LinkSetup(base_ecef_m=(x, y - off_m, z), base_station_id=412))
@@ -285,7 +307,9 @@ def test_a_station_id_that_is_not_the_sites_is_a_wrong_base() -> None:
     assert first(read(stream(sent(Base(), 90)), LinkSetup(base_station_id=7))) == "wrong_base"
 
 
-@pytest.mark.parametrize(("every_s", "seconds", "severity"), [(None, 50, None), (None, 70, "stop"), (90.0, 400, "warn"), (30.0, 400, None)])
+@pytest.mark.parametrize(
+    ("every_s", "seconds", "severity"), [(None, 50, None), (None, 70, "stop"), (90.0, 400, "warn"), (30.0, 400, None)]
+)
 def test_no_base_position_waits_a_minute(every_s: float | None, seconds: float, severity: str | None) -> None:
     session = read(stream(sent(Base(arp_every_s=every_s), seconds)))
     finding = found(session).get("no_base_position")

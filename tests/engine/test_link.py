@@ -10,7 +10,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.link_session import random_cuts, read, session_of
 from tests.link_stream import (
-    ARP_M, GLONASS, GPS, SATELLITES, Base, damaged, moved, msm, physical_1032, sent, stream, system_1013,
+    ARP_M,
+    GLONASS,
+    GPS,
+    SATELLITES,
+    Base,
+    damaged,
+    moved,
+    msm,
+    physical_1032,
+    sent,
+    stream,
+    system_1013,
 )
 
 from hubtack.engine.link import COMPUTED, LATCH_FLAGS, PHYSICAL, LinkSetup
@@ -34,14 +45,33 @@ def mixed_stream() -> bytes:
 def tallies(session: object) -> str:
     link = session.link  # type: ignore[attr-defined]
     tally = link.tally
-    plain = ("bytes", "frames", "bad_crc", "other_bytes", "duplicates", "failures", "bad_crc_ns", "id_changes", "ledger")
+    plain = (
+        "bytes",
+        "frames",
+        "bad_crc",
+        "other_bytes",
+        "duplicates",
+        "failures",
+        "bad_crc_ns",
+        "id_changes",
+        "ledger",
+    )
     parts = [repr(getattr(tally, name)) for name in plain]
-    parts += [f"{key} {value.count} {value.bytes} {value.interval.counts.tolist()} {value.cells}" for key, value in
-              sorted(tally.messages.items())]
+    parts += [
+        f"{key} {value.count} {value.bytes} {value.interval.counts.tolist()} {value.cells}"
+        for key, value in sorted(tally.messages.items())
+    ]
     parts += [repr(sorted(tally.stations.items())), repr(sorted(tally.flow.bins.items()))]
-    parts += [f"{key} {value.cn0.counts.tolist()} {value.satellites.counts.tolist()} {sorted(value.signals.items())} "
-              f"{sorted(value.phases.items())} {value.lock_resets}" for key, value in sorted(tally.systems.items())]
-    parts += [repr(sorted((k, sorted(v.items())) for k, v in tally.content.sky.bins.items())), repr(tally.content.twins), repr(link.latches)]
+    parts += [
+        f"{key} {value.cn0.counts.tolist()} {value.satellites.counts.tolist()} {sorted(value.signals.items())} "
+        f"{sorted(value.phases.items())} {value.lock_resets}"
+        for key, value in sorted(tally.systems.items())
+    ]
+    parts += [
+        repr(sorted((k, sorted(v.items())) for k, v in tally.content.sky.bins.items())),
+        repr(tally.content.twins),
+        repr(link.latches),
+    ]
     return "\n".join(parts)
 
 
@@ -163,8 +193,17 @@ def test_bins_widen_instead_of_growing() -> None:
 
 def test_a_lock_that_starts_anew_is_a_lost_lock_and_a_rising_satellite_is_none() -> None:
     def epoch(t: float, lock: int) -> bytes:
-        return msm(GPS, 4, 412, START_S + t, (5, 7), (2,), more=False, cn0_dbhz=lambda s, g: 45.0,
-                   lock=lambda s, g: lock if s == 5 else 12)
+        return msm(
+            GPS,
+            4,
+            412,
+            START_S + t,
+            (5, 7),
+            (2,),
+            more=False,
+            cn0_dbhz=lambda s, g: 45.0,
+            lock=lambda s, g: lock if s == 5 else 12,
+        )
 
     session = read(b"".join(epoch(float(t), 12 if t < 5 else t - 5) for t in range(12)))
     assert session.link.tally.systems[GPS].lock_resets == 1
@@ -179,7 +218,11 @@ def test_satellites_signals_and_strengths_are_those_that_were_sent() -> None:
 
 
 def test_a_frame_lost_from_a_split_epoch_leaves_the_rest() -> None:
-    frames = [f for i, (_, f) in enumerate(sent(Base(arp_every_s=None, bias_every_s=None, descriptor_every_s=None), 30)) if i != 41]
+    frames = [
+        f
+        for i, (_, f) in enumerate(sent(Base(arp_every_s=None, bias_every_s=None, descriptor_every_s=None), 30))
+        if i != 41
+    ]
     tally = read(b"".join(frames)).link.tally
     assert tally.epochs == 30
     assert np.count_nonzero(tally.ledger.slots(10_000) == INCOMPLETE) == 1

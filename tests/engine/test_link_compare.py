@@ -58,7 +58,9 @@ def test_damaged_frames_are_counted_where_they_arrived() -> None:
 
 def test_frames_from_elsewhere_and_second_copies_are_told_apart() -> None:
     other = sent(moved(Base(station=9), 40.0), 300)
-    mix = sorted(SENT + [(t + 0.4, f) for t, f in other[:50]] + [(t + 0.2, f) for t, f in SENT[:40]], key=lambda x: x[0])
+    mix = sorted(
+        SENT + [(t + 0.4, f) for t, f in other[:50]] + [(t + 0.2, f) for t, f in SENT[:40]], key=lambda x: x[0]
+    )
     result = both(stream(SENT), stream(mix))
     assert result.lost == 0 and result.doubled == 40
     assert result.foreign == pytest.approx(50, abs=12)  # what comes after the last common frame is not counted

@@ -167,6 +167,8 @@ def _patterns(view: LinkView, slots: np.ndarray[Any, np.dtype[np.int8]], interva
     if pattern.kind == "none" or pattern.lost < LEAST_SHARE * pattern.slots:
         return []
     tally = view.tally
+    if tally.bad_crc >= 0.5 * pattern.lost:
+        return []  # they came, damaged: that is ``corrupt_frames``, or too little to speak of
     start = tally.ledger.first_ns if tally.ledger.first_ns is not None else view.start_ns
     share = pattern.lost / pattern.slots
     hold_ns = view.lost_fix_ns(view.start_ns, None, 0)

@@ -18,7 +18,7 @@ _NO_FRAME, _FRAMES, _DAMAGED, _OTHER = ".", "|", "x", "~"
 
 def link_report(body: Mapping[str, Any], width: int) -> RenderableType:
     """The report of a ``link`` document's body, for a terminal ``width`` columns wide."""
-    parts: list[RenderableType] = [_headline(body)]
+    parts: list[RenderableType] = [_answer(body), _details(body)]
     against = body.get("against")
     if against:
         parts.extend(_against(against))
@@ -45,8 +45,10 @@ def link_report(body: Mapping[str, Any], width: int) -> RenderableType:
 
 def link_screen(body: Mapping[str, Any], width: int, height: int) -> RenderableType:
     """The live view: as the report, shortened so that what matters most stays on the screen."""
-    parts: list[RenderableType] = [_headline(body)]
-    lines = 4
+    parts: list[RenderableType] = [_answer(body)]
+    if height >= 40:
+        parts.append(_details(body))
+    lines = 2 if height < 40 else 8
     room = max(4, height // 3)
     steps = 1 if height < 40 else 3
     found = _findings(body["findings"], steps)[:room] if body["findings"] else [Text("no findings")]
@@ -65,16 +67,21 @@ def link_screen(body: Mapping[str, Any], width: int, height: int) -> RenderableT
     return Group(*parts)
 
 
-def _headline(body: Mapping[str, Any]) -> Text:
+def _answer(body: Mapping[str, Any]) -> Text:
     text = Text("can a rover fix on this? ")
     text.append(_ANSWER[body["rtk_ready"]], style="bold")
     failed = [c["says"] for c in body.get("rtk_ready_criteria") or () if c["passed"] is False]
     if failed and body["rtk_ready"] is False:
         text.append(f"  ({'; '.join(failed)})")
+    return text
+
+
+def _details(body: Mapping[str, Any]) -> Text:
+    text = Text()
     rate = body["bits_per_s"]
     load = "" if rate is None or rate != rate else f", {rate / 1000:.1f} kbit/s"
     text.append(
-        f"\n{body['source']}: {body['bytes']} bytes, {body['frames']} frames{load}, "
+        f"{body['source']}: {body['bytes']} bytes, {body['frames']} frames{load}, "
         f"{body['bad_crc']} damaged, {body['other_bytes']} other bytes, {body['duplicates']} duplicates"
     )
     latency = body["latency_s"]

@@ -1,0 +1,56 @@
+"""What has changed since it worked."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from tests.link_session import read
+from tests.link_stream import GPS, Base, moved, sent, stream, without_epochs
+
+from hubtack.documents.expect import changes
+from hubtack.documents.json_out import plain
+from hubtack.documents.link import link_body
+
+
+def body_of(base: Base, lose: bool = False) -> dict[str, object]:
+    frames = sent(base, 90)
+    if lose:
+        frames = without_epochs(frames, lambda i, t: i % 8 == 3)
+    session = read(stream(frames))
+    return dict(plain(link_body(session.link, session.axis, source="x", ready=True, findings=())))
+
+
+GOOD = body_of(Base())
+
+
+def whats(now: dict[str, object]) -> set[str]:
+    return {change["what"] for change in changes(GOOD, now)}
+
+
+def test_the_same_stream_has_not_changed() -> None:
+    assert changes(GOOD, body_of(Base())) == []
+
+
+def test_what_was_switched_off_or_over_is_named() -> None:
+    assert {"systems", "message 1084"} <= whats(body_of(Base(systems=(GPS,))))
+    assert "message 1230" in whats(body_of(Base(bias_every_s=None)))
+    assert {"message 1074", "message 1077"} <= whats(body_of(Base(level=7)))
+    assert "interval_s of message 1005" in whats(body_of(Base(arp_every_s=30.0)))
+    assert "signals of GPS" in whats(body_of(Base(bands=1)))
+
+
+def test_another_or_a_moved_base_is_named() -> None:
+    assert "station IDs" in whats(body_of(Base(station=9)))
+    assert "base position of 412 moved_m" in whats(body_of(moved(Base(), 0.05)))
+    assert "base position of 412 moved_m" not in whats(body_of(moved(Base(), 0.005)))
+    assert "antenna of 412" in whats(body_of(replace(Base(), antenna="OTHER NONE")))
+
+
+def test_weaker_signals_and_losses_are_named() -> None:
+    assert "median_cn0_dbhz of GPS" in whats(body_of(Base(cn0_dbhz=40.0)))
+    assert "lost_share" in whats(body_of(Base(), lose=True))
+
+
+def test_a_document_of_less_is_compared_in_what_it_has() -> None:
+    assert changes({"kind": "link"}, GOOD)
+    assert isinstance(changes({"stations": None, "messages": [{}], "latency_s": None}, GOOD), list)
