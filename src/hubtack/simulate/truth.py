@@ -28,8 +28,8 @@ def finish_truth(world: World, heard: list[Heard], sky: Tracked, state: State) -
             cause.setdefault(key, value)
         if cause["code"] == "corrupt_frames":
             bad = sum(h.frame is None for h in heard if h.t_s >= start)
-            cause["share"] = round(bad / max(1, sum(h.t_s >= start for h in heard)), 4)
-            cause["mattered"] = len(heard) >= 100 and bad / len(heard) > 0.06
+            cause["share"] = round(float(bad / max(1, sum(h.t_s >= start for h in heard))), 4)
+            cause["mattered"] = bool(len(heard) >= 100 and bad / len(heard) > 0.06)
         if cause.get("mattered") is None:
             cause["mattered"] = bool(RULES[cause["code"]](cause, came))
 
