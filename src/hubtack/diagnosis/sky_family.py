@@ -21,6 +21,7 @@ BLOCKED_SHARE = 0.70  # of the usual satellites are left, or fewer
 BLOCKED_LOST = 3.0  # satellites lost at least
 SIDE_SHARE = 0.75  # of the loss lies in a half of the sky at least, widened to three quarters where it is clear
 DROP_DB = 5.0
+_HALF_BINS, _STEP_BINS = 80, 10
 LEAST_BINS = 4  # of usual sky, before anything can be called unusual
 _NAMES = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 _RUNS = ("fix:float", "fix:autonomous", "few_satellites", "poor_geometry")
@@ -54,14 +55,17 @@ def sky_episodes(sky: SkySectors, rover: RoverView) -> list[Episode]:
 
 
 def _usual(values: Floats) -> Floats:
-    """What is usual at each bin: the median over all bins within twenty minutes either side."""
-    half = 80
+    """What is usual at each bin: the upper quartile of the bins within twenty minutes either side.
+
+    The upper quartile, since a sky that is blocked for half of the time is still not the usual one. Worked out anew
+    every two and a half minutes, in which a sky hardly changes, so that a long day costs little.
+    """
     out = np.empty_like(values)
-    for i in range(len(values)):
-        window = values[max(0, i - half) : i + half + 1]
+    for start in range(0, len(values), _STEP_BINS):
+        window = values[max(0, start - _HALF_BINS) : start + _STEP_BINS + _HALF_BINS]
         known = window[~np.isnan(window).any(axis=1)]
-        # The upper quartile: a sky that is blocked for half of the time is still not the usual one.
-        out[i] = np.quantile(known, 0.75, axis=0) if len(known) else np.nan
+        ordered = np.sort(known, axis=0)
+        out[start : start + _STEP_BINS] = ordered[(3 * (len(known) - 1) + 2) // 4] if len(known) else np.nan
     return out
 
 

@@ -26,7 +26,7 @@ def ready(args: argparse.Namespace) -> int:
     for warning in opened.warnings:
         print(f"hubtack ready: {safe_text(warning, 400)}", file=sys.stderr)
     session = opened.session
-    shown = Shown(session)
+    shown = Shown(session, 1_000_000_000 if opened.is_live or args.speed > 0 else 30_000_000_000)
     passed = False
 
     def accepts(snap: Snapshot) -> bool:

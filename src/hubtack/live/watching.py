@@ -33,15 +33,21 @@ class Shown:
     """What has been shown last, so that a line is written only when there is something new."""
 
     session: Session
+    every_ns: int = FINDINGS_EVERY_NS
     findings: tuple[Finding, ...] = ()
     found_at_ns: int | None = None
 
-    def current(self, elapsed_ns: int, partial: bool) -> Snapshot:
-        """The newest snapshot; findings are worked out anew once a second of content."""
+    def renewed(self, elapsed_ns: int) -> tuple[Finding, ...]:
+        """Findings, worked out anew where those at hand are older than ``every_ns`` of content."""
         now_ns = self.session.now_ns(elapsed_ns)
-        if self.found_at_ns is None or not 0 <= now_ns - self.found_at_ns < FINDINGS_EVERY_NS:
+        if self.found_at_ns is None or not 0 <= now_ns - self.found_at_ns < self.every_ns:
             self.findings = tuple(self.session.findings(elapsed_ns))
             self.found_at_ns = now_ns
+        return self.findings
+
+    def current(self, elapsed_ns: int, partial: bool) -> Snapshot:
+        """The newest snapshot."""
+        self.renewed(elapsed_ns)
         return snapshot(
             self.session,
             elapsed_ns,
@@ -172,7 +178,7 @@ class _Lines:
         for i, standing in enumerate(row_standings(since_ns, before, rows)):
             time_ns = int(rows.epochs.time_ns[i])
             final = i == n - 1
-            findings = self.shown.findings if not final else self.shown.current(0, False).findings
+            findings = self.shown.findings if not final else self.shown.renewed(0)
             snap = of_row(session, rows, i, standing, 0, findings, session.link_line(0))
             self.emit(time_ns, snap)
             self.last = standing
@@ -187,14 +193,17 @@ class _Lines:
 
 
 def _lines(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
-    shown = Shown(opened.session)
+    # A log that is poured through is looked at every ten seconds of its time; a live source every second.
+    shown = Shown(opened.session, FINDINGS_EVERY_NS if opened.is_live or args.speed > 0 else 10 * FINDINGS_EVERY_NS)
     lines = _Lines(shown, lambda text: print(text, flush=True))
 
     def look(elapsed_ns: int, partial: bool) -> bool:
+        if not opened.is_live:
+            return True  # of a log every row has its line already
         snap = shown.current(elapsed_ns, partial)
         now_s = run.mono()
         changed = lines.last is None or snap.standing.verdict != lines.last.verdict
-        if opened.is_live and (changed or now_s - lines.last_at_s >= 1.0 or elapsed_ns < int(0.3e9)):
+        if changed or now_s - lines.last_at_s >= 1.0 or elapsed_ns < int(0.3e9):
             lines.emit(snap.time_ns, snap)
             lines.last, lines.last_at_s = snap.standing, now_s
         return True
