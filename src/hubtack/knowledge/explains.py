@@ -45,7 +45,7 @@ EXPLAINS: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "link_stalled": {**_FIX_LOST, "burst_loss": (1e9, 1e9), "no_base_position": (60.0, 120.0)},
     "link_saturated": {
         **_FIX_LOST, "late_corrections": (1e9, 1e9), "burst_loss": (1e9, 1e9), "periodic_loss": (1e9, 1e9),
-        "link_stalled": (1e9, 1e9), "late_corrections": (1e9, 1e9),
+        "link_stalled": (1e9, 1e9),
     },
     "late_corrections": dict(_FIX_LOST),
     "periodic_loss": {**_FIX_LOST, "burst_loss": (1e9, 1e9)},

@@ -76,7 +76,7 @@ FINDINGS: tuple[FindingRule, ...] = (
        "serial: a speed slightly off, or a line without ground", "record at the base too: hubtack link AT_ROVER --against AT_BASE",
        needs="corrections"),
     # Loss and timing --------------------------------------------------------------------------------------------------
-    _r("link_stalled", "loss", "warn", "corrections stopped {count} times, for {longest_s} s at the longest",
+    _r("link_stalled", "loss", "warn", "corrections stopped, for {longest_s} s at the longest (stops: {count})",
        "is the base still running? Its power, its antenna; the receive lamp at the machine",
        "radio: path blocked or out of range; network: mobile signal, caster", "if several machines lost it at once, it is the base or the channel",
        "record at both ends: hubtack link AT_ROVER --against AT_BASE", needs="corrections"),
