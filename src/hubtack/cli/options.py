@@ -56,7 +56,7 @@ def add_site(parser: argparse.ArgumentParser) -> None:
 
 def add_json(parser: argparse.ArgumentParser) -> None:
     """``--json``."""
-    parser.add_argument("--json", action="store_true", help="print JSON for machines (docs/json.md)")
+    parser.add_argument("--json", action="store_true", help="print JSON for machines (docs/schema)")
 
 
 def add_speed(parser: argparse.ArgumentParser, default: float) -> None:
