@@ -121,6 +121,8 @@ def _one_base(view: LinkView, station: StationTally, *, alone: bool) -> list[Epi
     named = setup.base_station_id
     arp, site = station.arp_ecef_m, setup.base_ecef_m
     off_m = distance_m(arp, site) if arp is not None and site is not None else None
+    if site is not None and not alone and station.arps:
+        off_m = min(distance_m(a[1:], site) for a in station.arps)  # of two bases under one ID one may be the site's
     first_ns = station.arp_times_ns[0] if station.arp_times_ns else station.first_ns
     if off_m is not None and off_m > setup.limit("wrong_base_m"):
         why = f"station {station.id} is {_length(off_m)} from where the site's base should be"

@@ -19,6 +19,8 @@ MOST_SKY_BINS = 20_000  # a week
 N_SYSTEMS, N_SATELLITES, N_SIGNALS = 8, 65, 33
 _FORGET_LOCK_NS = 120_000_000_000  # a satellite that comes back after this long has risen again, not slipped
 _NEVER = np.iinfo(np.int64).min // 4
+_WIDE_SPAN = 4096
+_FEW = 64  # frames: below this a plain loop is faster than arrays
 
 
 @dataclass(slots=True)
@@ -43,15 +45,27 @@ class SkySets:
     def add(self, time_ns: Ints, system: Ints, satellite: Ints) -> None:
         """Add N satellites with the time they were heard at; numbers are those within the system, 1 to 64."""
         usable = (satellite >= 1) & (satellite <= 64)
-        marks = (time_ns[usable] // SKY_BIN_NS * N_SYSTEMS + system[usable]) * N_SATELLITES + satellite[usable]
-        for mark in np.unique(marks).tolist():
-            rest, number = divmod(mark, N_SATELLITES)
-            index, of = divmod(rest, N_SYSTEMS)
-            found = self.bins.get(index)
+        if not usable.all():
+            time_ns, system, satellite = time_ns[usable], system[usable], satellite[usable]
+        if not len(time_ns):
+            return
+        bins = time_ns // SKY_BIN_NS
+        first = int(bins.min())
+        span = int(bins.max()) - first + 1
+        if span > _WIDE_SPAN:  # a jump of the clock inside one stretch: one half minute at a time
+            for index in np.unique(bins).tolist():
+                here = bins == index
+                self._add_heard(index, _heard(np.zeros(int(here.sum()), np.int64), system[here], satellite[here], 1))
+            return
+        self._add_heard(first, _heard(bins - first, system, satellite, span))
+
+    def _add_heard(self, first: int, heard: Bools) -> None:
+        for i, of, number in zip(*(a.tolist() for a in np.nonzero(heard)), strict=True):
+            found = self.bins.get(first + i)
             if found is None:
                 if len(self.bins) >= MOST_SKY_BINS:
                     continue
-                found = self.bins[index] = {}
+                found = self.bins[first + i] = {}
             found[of] = found.get(of, 0) | 1 << number
 
     def systems(self) -> frozenset[int]:
@@ -61,6 +75,13 @@ class SkySets:
             for system in found:
                 counts[system] = counts.get(system, 0) + 1
         return frozenset(s for s, n in counts.items() if n * 10 >= len(self.bins))
+
+
+def _heard(bins: Ints, system: Ints, satellite: Ints, n_bins: int) -> Bools:
+    """Whether each satellite was heard, by bin, system and number."""
+    table = np.zeros((n_bins, N_SYSTEMS, N_SATELLITES), dtype=bool)
+    table[bins, system, satellite] = True
+    return table
 
 
 def common_satellites(a: SkySets, b: SkySets) -> list[tuple[int, int]]:
@@ -105,7 +126,7 @@ class ContentTally:
         signals = np.clip(cells["signal"].astype(np.int64), 0, N_SIGNALS - 1)
         self.sky.add(at_ns, systems, satellites)
         resets = self._lock_resets(systems, satellites, signals, cells["lock_ms"], at_ns)
-        for system in np.unique(systems).tolist():
+        for system in np.flatnonzero(np.bincount(systems, minlength=1)).tolist():
             pick = systems == system
             tally = self.systems.setdefault(system, SystemTally())
             tally.cn0.add(cells["cn0_dbhz"][pick])
@@ -120,7 +141,10 @@ class ContentTally:
         """Two messages of one type and epoch share no satellite where one base split them; two bases' do."""
         masks = np.zeros(int(frame[-1]) + 1, dtype=np.int64)
         np.bitwise_or.at(masks, frame, np.int64(1) << np.clip(satellites, 0, 62))
-        for i in np.flatnonzero(masks).tolist():
+        used = np.flatnonzero(masks)
+        if len(used) > _FEW:
+            used = self._twin_candidates(used, number[used], time_ns[used])
+        for i in used.tolist():
             kind, at, mask = int(number[i]), int(time_ns[i]), int(masks[i])
             before_ns, before = self._said.get(kind, (_NEVER, 0))
             if abs(at - before_ns) <= SAME_EPOCH_NS:
@@ -129,6 +153,15 @@ class ContentTally:
                     self.twin_ns = (at if self.twin_ns is None else self.twin_ns[0], at)
                 mask |= before
             self._said[kind] = (at, mask)
+
+    def _twin_candidates(self, used: Ints, number: Ints, time_ns: Ints) -> Ints:
+        """Frames that could be twins: those near another of their type in time, and the first and last of each type."""
+        order = np.lexsort((used, number))
+        same = np.diff(number[order]) == 0
+        near = same & (np.abs(np.diff(time_ns[order])) <= SAME_EPOCH_NS)
+        ends = np.concatenate(([True], ~same)) | np.concatenate((~same, [True]))
+        pick = ends | np.concatenate(([False], near)) | np.concatenate((near, [False]))
+        return np.asarray(np.sort(used[order][pick]))
 
     def _lock_resets(
         self, systems: Ints, satellites: Ints, signals: Ints, lock_ms: NDArray[np.float64], at_ns: Ints
@@ -158,19 +191,21 @@ class ContentTally:
 
     def _satellites_per_epoch(self, system: int, tally: SystemTally, times: Ints, satellites: Ints) -> None:
         """Distinct satellites of each epoch. The newest epoch may go on in the next block, so it is held back."""
-        order = np.argsort(times, kind="stable")
-        times, satellites = times[order], satellites[order]
+        if len(times) > 1 and not bool((times[1:] >= times[:-1]).all()):
+            order = np.argsort(times, kind="stable")
+            times, satellites = times[order], satellites[order]
         starts = np.flatnonzero(np.concatenate(([True], np.diff(times) > SAME_EPOCH_NS)))
         bounds = [*(int(i) for i in starts), len(times)]
         epoch = np.repeat(np.arange(len(starts)), np.diff(bounds))
-        distinct = np.unique(epoch * N_SATELLITES + np.clip(satellites, 0, N_SATELLITES - 1))
-        counts = np.bincount(distinct // N_SATELLITES, minlength=len(starts)).astype(np.float64)
-        last = {int(v) % N_SATELLITES for v in distinct[distinct // N_SATELLITES == len(starts) - 1]}
+        table = np.zeros((len(starts), N_SATELLITES), dtype=bool)
+        table[epoch, np.clip(satellites, 0, N_SATELLITES - 1)] = True
+        counts = table.sum(axis=1).astype(np.float64)
+        last = set(np.flatnonzero(table[-1]).tolist())
         held = self._sats.get(system)
         if held is not None:
             held_ns, held_set = held
             if int(times[0]) - held_ns <= SAME_EPOCH_NS:
-                first = {int(v) % N_SATELLITES for v in distinct[distinct // N_SATELLITES == 0]} | held_set
+                first = set(np.flatnonzero(table[0]).tolist()) | held_set
                 counts[0] = len(first)
                 if len(starts) == 1:
                     last = first
@@ -190,5 +225,6 @@ class ContentTally:
 
 
 def _count(into: dict[int, int], values: Ints) -> None:
-    for value, n in zip(*np.unique(values, return_counts=True), strict=True):
-        into[int(value)] = into.get(int(value), 0) + int(n)
+    counts = np.bincount(values, minlength=1)
+    for value in np.flatnonzero(counts).tolist():
+        into[value] = into.get(value, 0) + int(counts[value])

@@ -20,6 +20,8 @@ MOST_EPOCHS = 1_000_000  # eleven days at one a second; beyond it the ledger sto
 LATE_NS = 30_000_000_000  # a frame of an older epoch, up to this much, is late; further back the clock has jumped
 COMPLETE, INCOMPLETE, LOST = 0, 1, 2
 _MOST_SETS = 255
+_FEW = 64  # frames: below this a plain loop is faster than arrays
+_MOST_STEP_MS = int(np.iinfo(np.int32).max)
 _SWITCHED_OFF = 20  # epochs: a type that stays away longer was not lost in the air
 
 
@@ -41,25 +43,56 @@ class Ledger:
 
     def add(self, time_ns: Ints, number: Ints, more: Ints) -> None:
         """Add N observation frames, duplicates left out: epoch on the session's axis, type, multiple-message bit."""
-        limit = np.iinfo(np.int32).max
+        if len(time_ns) > _FEW and self._add_in_order(time_ns, number, more):
+            return
         for at, kind, follows in zip(time_ns.tolist(), number.tolist(), more.tolist(), strict=True):
-            last = self.last_ns
-            if last is None:
-                self.first_ns = self.last_ns = at
-                self.epochs = 1
-            elif abs(at - last) > SAME_EPOCH_NS:
-                if 0 < last - at <= LATE_NS:
-                    self.late_frames += 1
-                    continue
-                self._end()
-                if len(self.steps_ms) < MOST_EPOCHS:
-                    self.steps_ms.append(max(-limit, min(limit, round((at - last) / 1_000_000))))
-                self.epochs += 1
-                self.last_ns = at
-            self._running.add(kind)
-            if not follows and not self._running_closed:
-                self._running_closed = True
-                self.closed += 1
+            if self._begin(at):
+                self._running.add(kind)
+                self._close(not follows)
+
+    def _begin(self, at: int) -> bool:
+        """Start an epoch at ``at`` unless it is the running one; False for a frame of an older epoch."""
+        last = self.last_ns
+        if last is None:
+            self.first_ns = self.last_ns = at
+            self.epochs = 1
+        elif abs(at - last) > SAME_EPOCH_NS:
+            if 0 < last - at <= LATE_NS:
+                self.late_frames += 1
+                return False
+            self._end()
+            if len(self.steps_ms) < MOST_EPOCHS:
+                self.steps_ms.append(max(-_MOST_STEP_MS, min(_MOST_STEP_MS, round((at - last) / 1_000_000))))
+            self.epochs += 1
+            self.last_ns = at
+        return True
+
+    def _close(self, closes: bool) -> None:
+        if closes and not self._running_closed:
+            self._running_closed = True
+            self.closed += 1
+
+    def _add_in_order(self, time_ns: Ints, number: Ints, more: Ints) -> bool:
+        """The same epoch by epoch, where the frames are in order of time and epochs clear of each other; else False."""
+        kinds = np.unique(number)
+        steps = np.diff(time_ns)
+        if len(kinds) > 62 or (steps < 0).any() or (self.last_ns is not None and int(time_ns[0]) < self.last_ns):
+            return False
+        starts = np.flatnonzero(np.concatenate(([True], steps > SAME_EPOCH_NS)))
+        ends = np.concatenate((starts[1:], [len(time_ns)])) - 1
+        before_ns = self.last_ns if self.last_ns is not None else int(time_ns[0])
+        if (time_ns[ends] - time_ns[starts] > SAME_EPOCH_NS).any() or (
+            0 < int(time_ns[0]) - before_ns <= SAME_EPOCH_NS and int(time_ns[ends[0]]) - before_ns > SAME_EPOCH_NS
+        ):
+            return False
+        masks = np.bitwise_or.reduceat(np.int64(1) << np.searchsorted(kinds, number), starts)
+        closes = np.bitwise_or.reduceat((more == 0).astype(np.int64), starts)
+        sets = {m: {int(k) for i, k in enumerate(kinds) if m >> i & 1} for m in np.unique(masks).tolist()}
+        for at, mask, closed in zip(time_ns[starts].tolist(), masks.tolist(), closes.tolist(), strict=True):
+            self._begin(at)
+            self._running |= sets[mask]
+            self._close(bool(closed))
+        return True
 
     def _end(self) -> None:
         held = frozenset(self._running)

@@ -29,6 +29,7 @@ SAMPLE_BYTES = 16_384
 _S = 1_000_000_000
 _DUPLICATE_NS = 30 * _S
 _MOST_RECENT = 4096
+_FEW = 64  # frames: below this a plain loop is faster than arrays
 
 
 @dataclass(slots=True)
@@ -178,13 +179,13 @@ class LinkTally:
         """
         out = np.zeros(len(frames), dtype=bool)
         index = np.flatnonzero(~np.isnan(frames["utc_ms_of_week"]))
+        if len(index) > _FEW:
+            index = self._could_repeat(index, frames["crc24"].astype(np.int64), time_ns)
         recent = self._recent
         marks = zip(
-            number[index].tolist(),
-            frames["length"][index].astype(np.int64).tolist(),
-            frames["crc24"][index].astype(np.int64).tolist(),
-            strict=True,
-        )
+            number[index].tolist(), frames["length"][index].astype(np.int64).tolist(),
+            frames["crc24"][index].astype(np.int64).tolist(), strict=True,
+        )  # fmt: skip
         for i, at, mark in zip(index.tolist(), time_ns[index].tolist(), marks, strict=True):
             if recent.get(mark) == at:
                 out[i] = True
@@ -196,9 +197,23 @@ class LinkTally:
                     recent = self._recent = {}
         return out
 
+    def _could_repeat(self, index: Ints, crc: Ints, time_ns: Ints) -> Ints:
+        """Of many frames those that must be looked at one by one.
+
+        These are the ones whose CRC comes more than once among them, those of a time already reached before, and the
+        newest, which the next stretch may repeat.
+        """
+        crc, at = crc[index], time_ns[index]
+        order = np.argsort(crc, kind="stable")
+        same = np.diff(crc[order]) == 0
+        repeated = np.zeros(len(index), dtype=bool)
+        repeated[order] = np.concatenate(([False], same)) | np.concatenate((same, [False]))
+        reached = max(self._recent.values(), default=np.iinfo(np.int64).min)
+        return np.asarray(index[repeated | (at <= reached) | (at >= int(at.max()) - _DUPLICATE_NS)])
+
     def _census(self, frames: Rows, number: Ints, length: Ints, time_ns: Ints) -> None:
         size = np.nan_to_num(np.stack([frames[c] for c in ("n_satellites", "n_signals", "n_cells")])).astype(np.int64)
-        for kind in np.unique(number).tolist():
+        for kind in np.flatnonzero(np.bincount(np.maximum(number, 0), minlength=1)).tolist():
             index = np.flatnonzero(number == kind)
             times = time_ns[index]
             tally = self.messages.get(kind)
