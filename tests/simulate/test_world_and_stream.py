@@ -237,3 +237,19 @@ def test_severity_runs_from_below_what_matters_to_above_it() -> None:
     drawn = [simulate(["base_moved"], "tidy", seed, 60, 0.2).world.truth[0] for seed in range(12)]
     assert {cause["mattered"] for cause in drawn} == {True, False}
     assert max(c["moved_m"] for c in drawn) > 20 * min(c["moved_m"] for c in drawn)
+
+
+def test_the_simulator_knows_nothing_of_the_engine_that_it_tries() -> None:
+    """It imports geometry and errors only, so that no limit or table of the judge can leak into the causes."""
+    import ast
+    from pathlib import Path
+
+    import hubtack.simulate.session as session
+
+    allowed = ("hubtack.geo", "hubtack.simulate", "hubtack.errors")
+    for path in Path(session.__file__).parent.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            names = [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            names += [a.name for a in node.names] if isinstance(node, ast.Import) else []
+            for name in names:
+                assert not name.startswith("hubtack") or name.startswith(allowed), f"{path.name}: {name}"

@@ -129,9 +129,14 @@ def _progress() -> Progress | None:
         return None
     began = time.monotonic()
 
-    def show(done: int, of: int) -> None:
-        if time.monotonic() - began > 2.0:
-            end = "\r" if done < of else "\n"
-            print(f"  writing the rover's log: {100 * done // max(1, of):3d} %", end=end, file=sys.stderr, flush=True)
+    shown = False
+
+    def show(share: float) -> None:
+        nonlocal shown
+        if shown or (time.monotonic() - began > 1.0 and share < 0.8):  # worth a line only if there is more to come
+            shown = share < 1.0
+            filled = round(30 * share)
+            bar = "#" * filled + "." * (30 - filled)
+            print(f"  {bar} {100 * share:3.0f} %", end="\r" if shown else "\n", file=sys.stderr, flush=True)
 
     return show

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -59,7 +59,9 @@ def views(world: World, position_m: NDArray[Any]) -> dict[int, View]:
     return {s: view(world.orbits, s, position_m, SITE_LAT_DEG, SITE_LON_DEG, world.seconds) for s in SHELLS}
 
 
-def base_frames(world: World, base: Base, rng: np.random.Generator) -> list[Sent]:
+def base_frames(
+    world: World, base: Base, rng: np.random.Generator, progress: Callable[[float], None] | None = None
+) -> list[Sent]:
     """All frames a base sends while it is on, by the time they left."""
     seen = views(world, base.position_m)
     first, last = max(0, int(np.ceil(base.on[0]))), min(world.seconds, int(base.on[1]))
@@ -72,6 +74,8 @@ def base_frames(world: World, base: Base, rng: np.random.Generator) -> list[Sent
     jitter = rng.uniform(0.0, 0.03, len(epochs))
     present = np.stack([o.cells[:, :, 0].any(axis=1) for o in observed.values()], axis=1)
     for column, observations in enumerate(observed.values()):
+        if progress is not None:
+            progress(0.1 + 0.3 * column / len(observed))
         more = np.asarray(present[:, column + 1 :].any(axis=1))
         sent.extend(_observation_frames(world, base, observations, column, more, jitter))
     for second in range(first, last):

@@ -60,8 +60,9 @@ def write_folder(
     for name, data in session_files(
         result, mixed=mixed, command=command, description=description, arrivals=arrivals
     ).items():
-        path = folder / name
-        path.write_bytes(data)
+        path, part = folder / name, folder / f"{name}.part"
+        part.write_bytes(data)
+        part.replace(path)  # whole files or none, whenever the run is interrupted
         paths.append(path)
     return paths
 

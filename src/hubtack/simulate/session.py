@@ -23,7 +23,7 @@ from hubtack.simulate.speak import positions, rover_log, second_enu_m, second_lo
 from hubtack.simulate.truth import finish_truth
 from hubtack.simulate.world import SITE_LAT_DEG, SITE_LON_DEG, Channel, World, draw_world, gps_time, place_m
 
-Progress = Callable[[int, int], None]
+Progress = Callable[[float], None]  # share of the work done, 0 to 1
 
 __all__ = ["Progress", "Simulated", "simulate", "write_folder"]
 
@@ -43,7 +43,7 @@ def simulate(
     systems : str
         Letters of the constellations that the base sends, as "GE"; all of them where it is empty.
     progress : callable, optional
-        Called now and then with epochs done and epochs in all.
+        Called now and then with the share of the work that is done.
     """
     rng = np.random.Generator(np.random.PCG64(seed))
     world = draw_world(seed, seconds, rate_hz, rng)
@@ -61,7 +61,7 @@ def _run(world: World, rng: np.random.Generator, progress: Progress | None) -> S
     """Work out everything that follows from the causes."""
     # Each part has its own stream of random numbers, so that a fault in one leaves the noise of the others alone.
     streams = [np.random.Generator(np.random.PCG64(s)) for s in rng.integers(0, 2**63, 8)]
-    frames = [base_frames(world, base, streams[0]) for base in (world.base, *world.others)]
+    frames = [base_frames(world, base, streams[0], progress) for base in (world.base, *world.others)]
     if world.channel.load_share is not None:
         load_bps = 8 * sum(len(f.data) for f in frames[0]) / world.seconds
         world.channel.rate_bps = load_bps / world.channel.load_share
@@ -86,6 +86,8 @@ def _run(world: World, rng: np.random.Generator, progress: Progress | None) -> S
         other = positions(world, state, t_s, second_enu_m(world, t_s, motion), shift, streams[7])
         second = second_log(world, t_s, state, sky, other)
     finish_truth(world, heard, sky, state)
+    if progress is not None:
+        progress(1.0)
     return Simulated(world, rover, heard, second)
 
 

@@ -17,7 +17,7 @@ from hubtack.simulate.receiver import DIFFERENTIAL, FIXED, FLOAT, NONE, State, T
 from hubtack.simulate.sky import carrier_to_noise_dbhz
 from hubtack.simulate.world import GEOID_SEPARATION_M, SITE_LAT_DEG, SITE_LON_DEG, World, place_m
 
-Progress = Callable[[int, int], None]
+Progress = Callable[[float], None]  # share of the work done, 0 to 1
 _HEADING_SIGMA_ACROSS_M = 0.0035  # of the vector between two antennas on one machine: common practice, no source
 _SPOILED_SHARE = 1.0 / 7200  # epochs with a checksum broken on the serial line
 
@@ -81,7 +81,7 @@ def rover_log(
     out: list[tuple[float, bytes]] = []
     for i, t in enumerate(t_s.tolist()):
         if progress is not None and i % 5000 == 0:
-            progress(i, len(t_s))
+            progress(0.5 + 0.5 * i / len(t_s))
         if any(a <= t < b for a, b in r.silent):
             continue
         s = int(second[i])
