@@ -51,7 +51,7 @@ def content_family(view: LinkView) -> list[Episode]:
     # Few in common although the rover sees enough of what is streamed: it is the base's sky, and no other code's.
     by_base = any(e.evidence["rover_has"] >= view.limit("healthy_common") for e in few)
     if not by_base:
-        found.extend(_missing_system(view))
+        found.extend(_missing_system(view, blamed=not any(e.code == "no_glonass_bias" for e in found)))
     found.extend(_obstructed(view, by_number=not few))
     return found
 
@@ -82,17 +82,19 @@ def _named(station: StationTally) -> bool:
     return bool(words) and words[0].upper() not in _NULL_ANTENNAS
 
 
-def _missing_system(view: LinkView) -> Iterable[Episode]:
+def _missing_system(view: LinkView, *, blamed: bool) -> Iterable[Episode]:
+    """Systems the rover uses and the stream lacks; ``blamed`` False where something else explains a fix that fails."""
     missing = view.rover.systems & _MAIN_SYSTEMS - set(view.tally.systems)
-    if missing and view.rover.has_rover:
-        hold_ns = 0 if view.well else view.rover.hold_ns(("fix:float",), view.start_ns, view.now_ns, 0)
-        yield view.all_time(
-            "missing_system",
-            view.potential(),
-            hold_ns=hold_ns,
-            systems=sorted(SYSTEMS[s] for s in missing),
-            streamed=sorted(SYSTEMS[s] for s in view.tally.systems),
-        )
+    if not missing or not view.rover.has_rover:
+        return
+    hold_ns = view.rover.hold_ns(("fix:float",), view.start_ns, view.now_ns, 0) if blamed and not view.well else 0
+    yield view.all_time(
+        "missing_system",
+        view.potential() if blamed else "note",
+        hold_ns=hold_ns,
+        systems=sorted(SYSTEMS[s] for s in missing),
+        streamed=sorted(SYSTEMS[s] for s in view.tally.systems),
+    )
 
 
 def _few_common(view: LinkView) -> Iterable[Episode]:

@@ -66,13 +66,14 @@ EXPLAINS: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "base_obstructed": {
         "few_common_satellites": (1e9, 1e9), "stuck_float": (60.0, 180.0), "not_using_corrections": (60.0, 180.0),
     },
+    # Before missing_system: two systems are enough to fix on, GLONASS without its biases is not.
+    "no_glonass_bias": {"stuck_float": (1e9, 1e9), "not_using_corrections": (1e9, 1e9)},
     "missing_system": {
         "few_common_satellites": (1e9, 1e9), "stuck_float": (1e9, 1e9), "not_using_corrections": (1e9, 1e9),
     },
     "base_clock": {
         "link_stalled": (1e9, 1e9),"stuck_float": (1e9, 1e9), "not_using_corrections": (1e9, 1e9), "clock_mismatch": (1e9, 1e9)},
     "few_common_satellites": {"stuck_float": (60.0, 180.0), "not_using_corrections": (60.0, 180.0)},
-    "no_glonass_bias": {"stuck_float": (1e9, 1e9)},
     "long_baseline": {"stuck_float": (1e9, 1e9)},
     "no_rover": {**_FIX_LOST, "heading_lost": (5.0, 60.0), "rover_fields": (1e9, 1e9)},
     "signal_drop": {
