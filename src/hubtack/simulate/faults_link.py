@@ -161,7 +161,8 @@ def missing_system(world: World, rng: np.random.Generator) -> None:
 def no_glonass_bias(world: World, rng: np.random.Generator) -> None:
     """GLONASS without 1230 and without a receiver's name; this rover needs one of them."""
     world.base.sends_biases = world.base.sends_descriptors = False
-    world.base.systems = (GPS, GLONASS) if rng.random() < 0.5 else world.base.systems
+    if rng.random() < 0.5:  # an older pair, both of two systems, leans on GLONASS the most
+        world.base.systems = world.receiver.systems = (GPS, GLONASS)
     world.receiver.needs_glonass_biases = str(rng.choice(["refuses", "fails"]))
     world.cause("no_glonass_bias", 0.0, None, receiver=world.receiver.needs_glonass_biases)
 

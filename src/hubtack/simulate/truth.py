@@ -64,10 +64,10 @@ def _lost_fix(cause: dict[str, Any], came: dict[str, Any]) -> bool:
 
 
 RULES: dict[str, Any] = {
-    "sky_blocked": lambda cause, came: cause["sky_share"] > 0.35 or _lost_fix(cause, came),
+    "sky_blocked": lambda cause, came: cause["sky_share"] > 0.45 or _lost_fix(cause, came),
     "few_satellites": lambda cause, came: came.get("satellites_median", 99) < 7,
     "poor_geometry": lambda cause, came: came.get("pdop_median", 0) > 4.2,
-    "signal_drop": lambda cause, came: cause["drop_db"] >= 5,
+    "signal_drop": lambda cause, came: cause["drop_db"] >= 6,
     "few_common_satellites": lambda cause, came: came.get("common_median", 99) < 6,
     "missing_system": lambda cause, came: came.get("common_median", 99) < 8 or _lost_fix(cause, came),
     "no_glonass_bias": _lost_fix,
