@@ -24,10 +24,12 @@ def session_for(files: SessionFiles, site: Site) -> Session:
         setup_of(site, has_corrections=has_corrections),
         link_setup_of(site, "mixed" if files.rover and not has_corrections else "file", has_arrival=False),
         link_role="corrections" if has_corrections else "rover",
-        by_content=bool(files.rover and has_corrections),
+        by_content=bool(files.rover and (has_corrections or files.second_antenna)),
     )
     if files.rover:
         session.expect("rover")
+    if files.second_antenna:
+        session.expect("second_antenna")
     if has_corrections:
         session.expect("corrections")
     return session
@@ -48,19 +50,20 @@ def run_files(
     SourceError
         Where a file cannot be read or is damaged; what was read before stays in the session.
     """
-    rover = _blocks((files.rover,) if files.rover else ())
-    corrections = _blocks(files.corrections)
-    rover_left, corrections_left = bool(files.rover), bool(files.corrections)
-    while rover_left or corrections_left:
-        if corrections_left and (not rover_left or _link_behind(session)):
-            block = next(corrections, None)
-            role = "corrections"
-            corrections_left = block is not None
-        else:
-            block = next(rover, None)
-            role = "rover"
-            rover_left = block is not None
+    left = {
+        role: _blocks(paths)
+        for role, paths in (
+            ("corrections", files.corrections),
+            ("second_antenna", (files.second_antenna,) if files.second_antenna else ()),
+            ("rover", (files.rover,) if files.rover else ()),
+        )
+        if paths
+    }
+    while left:
+        role = _behind(session, tuple(left))
+        block = next(left[role], None)
         if block is None:
+            del left[role]
             on_rows(session.end_source(role))
             continue
         on_bytes(len(block))
@@ -68,9 +71,16 @@ def run_files(
     on_rows(session.close())
 
 
-def _link_behind(session: Session) -> bool:
-    reached = session.link.reached_ns()
-    return reached is None or reached <= session.rover_reached_ns()
+def _behind(session: Session, roles: tuple[str, ...]) -> str:
+    """The log to read next: one that the rover's rows wait for, else the rover's own."""
+    reached = {"corrections": session.link.reached_ns(), "second_antenna": session.pair.reached_ns()}
+    for role in roles:
+        if role == "rover":
+            continue
+        so_far = reached[role]
+        if "rover" not in roles or so_far is None or so_far <= session.rover_reached_ns():
+            return role
+    return "rover"
 
 
 def _blocks(paths: tuple[Path, ...]) -> Iterator[bytes]:

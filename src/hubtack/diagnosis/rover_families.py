@@ -20,6 +20,7 @@ from hubtack.engine.tally import Tally
 # Codes whose stretches are episodes as they stand.
 _AS_THEY_STAND = (
     "heading_lost",
+    "heading_separation",
     "poor_geometry",
     "few_satellites",
     "not_using_corrections",
@@ -75,6 +76,8 @@ def _figures(code: str, evidence: RoverEvidence, setup: Setup) -> dict[str, Any]
         }
     if code == "long_baseline":
         return {"baseline_max_m": evidence.longest_baseline_m, "limit_m": setup.limit("baseline_warn_m")}
+    if code == "heading_separation":
+        return {"separation_m": evidence.last_separation_m, "installed_m": setup.pair_separation_m}
     if code == "heading_lost":
         return {"separation_m": setup.pair_separation_m}
     return {}

@@ -153,6 +153,8 @@ def judge_rows(
     _set(bits, epochs.pdop > setup.limit("pdop_hold"), "poor_geometry")
     if setup.pair_separation_m is not None:
         _set(bits, np.isnan(q.heading_deg), "heading_lost")
+        off_m = np.abs(epochs.separation_m - setup.pair_separation_m)
+        _set(bits, off_m > setup.limit("separation_stop_m"), "wrong_separation")
     bits |= latch_bits
 
     contradicts, agreed_ns = _age_contradiction(track, q, run_ns, fixed, setup, compare_ages)

@@ -60,7 +60,17 @@ def _few_satellites(v: View) -> Bools:
     return np.asarray(v.started & (v.epochs.satellites < v.setup.limit("satellites_warn")))
 
 
+def _separation_off(v: View) -> Bools:
+    """Off by more than the limit or three sigma of two positions, whichever is more."""
+    if v.setup.pair_separation_m is None:
+        return np.zeros(len(v.epochs), dtype=bool)
+    sigma_m = np.sqrt(2.0) * np.hypot(v.epochs.sigma_north_m, v.epochs.sigma_east_m)
+    allowed_m = np.fmax(v.setup.limit("separation_warn_m"), 3.0 * sigma_m)
+    return np.asarray(np.abs(v.epochs.separation_m - v.setup.pair_separation_m) > allowed_m)
+
+
 CONDITIONS: tuple[Condition, ...] = (
+    Condition("heading_separation", _separation_off, ("wrong_separation",), 10.0, 5.0),
     Condition("heading_lost", lambda v: v.started & v.has("heading_lost"), ("heading_lost",), 1.0, 3.0),
     Condition(
         "poor_geometry",
@@ -123,6 +133,7 @@ class RoverEvidence:
     longest_baseline_m: float = np.nan
     stream_age: Histogram = field(default_factory=lambda: Histogram(0.1, 20_001))
     first_pos_ecef_m: tuple[float, float, float] | None = None
+    last_separation_m: float = np.nan
     ages: AgeTrack = field(default_factory=AgeTrack)
 
     @classmethod
@@ -177,6 +188,8 @@ class RoverEvidence:
         self.coarsest_minute_decimals = _fmin(self.coarsest_minute_decimals, epochs.minute_decimals)
         self.coarsest_height_decimals = _fmin(self.coarsest_height_decimals, epochs.height_decimals)
         # A receiver without a position writes 99.99: that is no geometry, and says nothing of the day's worst.
+        apart = epochs.separation_m[~np.isnan(epochs.separation_m)]
+        self.last_separation_m = float(apart[-1]) if len(apart) else self.last_separation_m
         self.worst_pdop = -_fmin(-self.worst_pdop, np.where(q.pdop < 99.0, -q.pdop, np.nan))
         self.fewest_satellites = _fmin(self.fewest_satellites, epochs.satellites)
         self.longest_baseline_m = -_fmin(-self.longest_baseline_m, -q.baseline_m)

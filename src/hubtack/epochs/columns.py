@@ -54,7 +54,9 @@ class Epochs:
     rmc_void : float
         1 where RMC says that the data are not valid, 0 where it says they are.
     heading_deg, heading_source : float
-        True heading of the antenna line; source 1 HDT, 2 THS.
+        True heading of the antenna line; source 1 HDT, 2 THS, 3 two positions.
+    separation_m : float
+        Distance of the second antenna where the two give a position stream each.
     date_day : float
         Days since 1970-01-01 of the midnight that ``tod_ms`` counts from, by RMC or ZDA.
     stamp_utc_s : float
@@ -96,6 +98,7 @@ class Epochs:
     rmc_void: Floats
     heading_deg: Floats
     heading_source: Floats
+    separation_m: Floats
     date_day: Floats
     stamp_utc_s: Floats
 

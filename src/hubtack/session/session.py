@@ -34,6 +34,7 @@ from hubtack.epochs.assemble import Assembler
 from hubtack.epochs.columns import Epochs
 from hubtack.knowledge.findings import BY_CODE
 from hubtack.readers.chunk import Chunk, Notice, SourceState
+from hubtack.session.antenna_pair import AntennaPair
 from hubtack.session.arrivals import ArrivalLog
 from hubtack.session.history import History
 from hubtack.session.link_join import link_at_rows
@@ -88,6 +89,7 @@ class Session:
     assembler: Assembler = field(default_factory=Assembler)
     rover_sky: RoverSky = field(default_factory=RoverSky)
     history: History = field(default_factory=History)
+    pair: AntennaPair = field(default_factory=AntennaPair)
     n_rover_frames: int = 0
     _place: int = 0
     _waiting: Epochs = field(default_factory=lambda: Epochs.blank(0))
@@ -134,7 +136,7 @@ class Session:
     def end_source(self, name: str) -> JudgedRows:
         """One source has ended: what its framing held back comes out, and others need not wait for it."""
         source = self._source(name)
-        rows = self._take(source, source.decoder.flush(), final=False)
+        rows = self._take(source, source.decoder.flush(), final=True)
         source.state = SourceState.ENDED
         return rows
 
@@ -155,6 +157,8 @@ class Session:
         self._count(source, decoded)
         if source.role == self.link_role:
             self._feed_link(source, decoded)
+        if source.role == "second_antenna":
+            self.pair.add(decoded.sentences, self.axis, final=final)
         if source.role != "rover":
             return self._commit(Epochs.blank(0))
         self.rover_sky.add(decoded.sentences, self.axis)
@@ -243,6 +247,8 @@ class Session:
         if not len(epochs):
             return self.rover.update(epochs, LinkAtRows.none(0), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool))
         key = self._keys(epochs)
+        if "second_antenna" in self.sources:
+            self.pair.fill(epochs, forget=True)
         arrival_ns = self._rover_arrivals().utc_ns(epochs.pos)
         rows = self.rover.update(epochs, self._link_at(key, epochs), arrival_ns, self._checked(len(epochs)))
         self._tell_link()
@@ -253,15 +259,15 @@ class Session:
         return rows
 
     def _in_step(self, epochs: Epochs, everything: bool) -> Epochs:
-        """Rows wait until the corrections' log has reached their time, or has ended."""
+        """Rows wait until the other logs have reached their time, or have ended."""
         waiting = Epochs.concat([self._waiting, epochs]) if len(self._waiting) else epochs
-        source = self.sources.get("corrections")
-        if everything or source is None or source.state is SourceState.ENDED:
-            ready = len(waiting)
-        else:
-            reached = self.link.reached_ns()
+        ready = len(waiting)
+        for role, reached in (("corrections", self.link.reached_ns()), ("second_antenna", self.pair.reached_ns())):
+            source = self.sources.get(role)
+            if everything or source is None or source.state is SourceState.ENDED:
+                continue
             behind = waiting.time_ns > (reached if reached is not None else np.iinfo(np.int64).min)
-            ready = int(np.argmax(behind)) if behind.any() else len(waiting)
+            ready = min(ready, int(np.argmax(behind)) if behind.any() else len(waiting))
         self._waiting = waiting.take(slice(ready, None))
         return waiting.take(slice(0, ready))
 
@@ -312,6 +318,8 @@ class Session:
                 epochs = epochs.take(slice(0, len(epochs) - 1))
         if not len(epochs):
             return None
+        if "second_antenna" in self.sources:
+            self.pair.fill(epochs, forget=False)
         key = self._keys(epochs)
         arrival_ns = self._rover_arrivals().utc_ns(epochs.pos)
         return self.rover.peek(epochs, self._link_at(key, epochs), arrival_ns, self._checked(len(epochs)))
