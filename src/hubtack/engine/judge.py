@@ -35,6 +35,7 @@ _INTERVAL_ROWS = 15  # rows from which the rover's interval is taken
 FROZEN_MIN_DECIMALS = 7  # fewer digits repeat by themselves
 _CONTRADICTION_S = 3.0  # one epoch of disagreement is the receiver changing over to a newer correction
 _JUMP_M = 0.10
+_STANDING_JUMP_M = 0.15
 _JUMP_SPEED_M_S = 10.0  # no part of a working machine moves its antenna faster: common practice, no source
 
 _FIX_BITS = np.array(
@@ -62,6 +63,7 @@ class Track:
     moved_ns: int = NEVER  # when the position last changed in its last digit
     agreed_ns: int = NEVER  # when GGA's age and the stream's last agreed
     least_lag_ns: int | None = None
+    speed_m_s: float = np.nan
     age_s: float = np.nan
     delay_s: float = 0.0
     edge_second: int = NEVER
@@ -161,7 +163,7 @@ def judge_rows(
     _set(bits, contradicts, "age_contradiction")
     frozen, moved_ns = _frozen(track, epochs, run_ns, setup)
     _set(bits, frozen, "frozen_position")
-    jump = _jump(track, epochs, q, step_ns, fixed, restarted)
+    jump = _jump(track, epochs, q, step_ns, fixed, restarted, setup)
     _set(bits, jump, "suspect_fix")
 
     _set(bits, fixed & (age_s >= setup.limit("correction_age_rough_s")), "corrections_ageing")
@@ -203,6 +205,7 @@ def judge_rows(
         moved_ns=int(moved_ns[-1]),
         agreed_ns=int(agreed_ns[-1]),
         least_lag_ns=least_lag_ns,
+        speed_m_s=float(epochs.speed_m_s[-1]),
         age_s=float(age_s[-1]),
         delay_s=float(delay_s[-1]),
         edge_second=int(run_ns[-1] // _S),
@@ -307,16 +310,26 @@ def _frozen(track: Track, epochs: Epochs, run_ns: Ints, setup: Setup) -> tuple[B
     return same & (epochs.minute_decimals >= FROZEN_MIN_DECIMALS) & (run_ns - moved_ns >= limit_ns), moved_ns
 
 
-def _jump(track: Track, epochs: Epochs, q: Quantities, step_ns: Ints, fixed: Bools, restarted: Bools) -> Bools:
-    """A fixed position that left the fixed one before it faster than the machine moves."""
+def _jump(
+    track: Track, epochs: Epochs, q: Quantities, step_ns: Ints, fixed: Bools, restarted: Bools, setup: Setup
+) -> Bools:
+    """A fixed position that left the fixed one before it faster than the machine moves.
+
+    A receiver that says it stands, by Doppler, before and after, may not have moved at all: then more than 0.15 m is a
+    jump, which is six sigma and more of the difference of two fixed positions.
+    """
     before = np.concatenate((np.array([track.pos_ecef_m]), q.pos_ecef_m[:-1]))
     was_fixed = np.concatenate(([track.fixed], fixed[:-1]))
     d = q.pos_ecef_m - before
     moved_m = np.sqrt(d[:, 0] ** 2 + d[:, 1] ** 2 + d[:, 2] ** 2)
     step_s = step_ns / _S
     speed = np.where(np.isnan(epochs.speed_m_s), _JUMP_SPEED_M_S, 3.0 * epochs.speed_m_s + 1.0)
+    slow_m_s = setup.limit("standing_speed_m_s")
+    speed_before = np.concatenate(([track.speed_m_s], epochs.speed_m_s[:-1]))
+    stands = (epochs.speed_m_s < slow_m_s) & (speed_before < slow_m_s)
+    allowed_m = np.where(stands, _STANDING_JUMP_M, _JUMP_M + speed * step_s)
     steady = fixed & was_fixed & ~restarted & (step_s > 0) & (step_s <= 2.0)
-    return np.asarray(steady & (moved_m > _JUMP_M + speed * step_s))
+    return np.asarray(steady & (moved_m > allowed_m))
 
 
 def _edge_median(
