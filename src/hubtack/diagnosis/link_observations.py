@@ -103,6 +103,9 @@ def _few_common(view: LinkView) -> Iterable[Episode]:
     base, rover = view.tally.content.sky, view.rover.heard
     # The first and the last half minute are parts.
     common = common_satellites(rover, base)[1:-1]
+    # Where the rover hears next to nothing, in a shed or under a bridge, it is its own sky and no matter of the stream.
+    enough = view.limit("healthy_common")
+    common = [(at, n) for at, n in common if _count(rover.bins[at // SKY_BIN_NS]) >= enough]
     run: list[tuple[int, int]] = []
     for at, n in [*common, (0, 1 << 30)]:
         if n < warn and (not run or at - run[-1][0] <= 2 * SKY_BIN_NS):
