@@ -142,7 +142,7 @@ def run_receiver(world: World, sky: Tracked, heard: list[Heard]) -> State:
             out.arp_m[second] = radio.arp
     _sigmas(world, sky, out, km)
     t = np.arange(n)
-    out.heading_ok[:] = r.sends_heading & (sky.used.sum(axis=1) >= 5) & (t >= r.first_fix_s)
+    out.heading_ok[:] = (r.sends_heading or r.second_stream) & (sky.used.sum(axis=1) >= 5) & (t >= r.first_fix_s)
     out.heading_ok &= ~_windows(world.sky.second_blocked, n)
     return out
 
