@@ -27,6 +27,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 _S = 1_000_000_000
+_HEADING_DUE_NS = 60 * _S  # an antenna pair takes up to a minute after the position (common practice, no source)
 
 
 @dataclass(slots=True)
@@ -38,6 +39,7 @@ class View:
     judged: Judged
     healthy_link: Bools
     started: Bools  # a position has been there before: what comes first is the receiver waking up
+    heading_due: Bools  # a heading has been there before, or should have come by now
     setup: Setup
 
     def has(self, code: str) -> Bools:
@@ -71,7 +73,7 @@ def _separation_off(v: View) -> Bools:
 
 CONDITIONS: tuple[Condition, ...] = (
     Condition("heading_separation", _separation_off, ("wrong_separation",), 10.0, 5.0),
-    Condition("heading_lost", lambda v: v.started & v.has("heading_lost"), ("heading_lost",), 1.0, 3.0),
+    Condition("heading_lost", lambda v: v.heading_due & v.has("heading_lost"), ("heading_lost",), 1.0, 3.0),
     Condition(
         "poor_geometry",
         lambda v: np.asarray(v.started & (v.q.pdop > v.setup.limit("pdop_warn"))),
@@ -134,6 +136,7 @@ class RoverEvidence:
     stream_age: Histogram = field(default_factory=lambda: Histogram(0.1, 20_001))
     first_pos_ecef_m: tuple[float, float, float] | None = None
     last_separation_m: float = np.nan
+    heading_seen: bool = False
     ages: AgeTrack = field(default_factory=AgeTrack)
 
     @classmethod
@@ -149,7 +152,10 @@ class RoverEvidence:
         """Add a committed block."""
         healthy = getattr(link, "healthy", np.zeros(len(epochs), dtype=bool))
         located = np.maximum.accumulate(~np.isnan(q.pos_ecef_m[:, 0])) | (self.first_pos_ecef_m is not None)
-        view = View(epochs, q, judged, healthy, located, self.setup)
+        seen = np.maximum.accumulate(~np.isnan(q.heading_deg)) | self.heading_seen
+        due = seen | (judged.run_ns > _HEADING_DUE_NS)
+        view = View(epochs, q, judged, healthy, located, due, self.setup)
+        self.heading_seen = bool(seen[-1]) if len(seen) else self.heading_seen
         held = judged.verdict == HOLD
         step_ns = np.minimum(judged.step_ns, silent_ns)
         for condition in CONDITIONS:
