@@ -65,6 +65,6 @@ def test_antennas_in_the_wrong_places_are_held() -> None:
 
 
 def test_a_second_antenna_that_is_not_fixed_gives_no_heading() -> None:
-    session = judged(*streams(50.0, 1.8, second_quality=5), by_content=True)
+    session = judged(*streams(50.0, 1.8, seconds=100, second_quality=5), by_content=True)
     assert session.rover.track.verdict == 2
     assert "heading_lost" in [f.code for f in session.findings()]
