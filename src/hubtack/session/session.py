@@ -92,6 +92,7 @@ class Session:
     pair: AntennaPair = field(default_factory=AntennaPair)
     n_rover_frames: int = 0
     _place: int = 0
+    _no_rows: JudgedRows | None = None
     _waiting: Epochs = field(default_factory=lambda: Epochs.blank(0))
     _waiting_key: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     _segment: tuple[int, int] | None = None  # number of the running segment, and what its tod starts at on the axis
@@ -245,7 +246,11 @@ class Session:
         if self.by_content:
             epochs = self._in_step(epochs, everything)
         if not len(epochs):
-            return self.rover.update(epochs, LinkAtRows.none(0), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=bool))
+            # Every correction frame comes by here: no rows are made once, since they are the same every time.
+            if self._no_rows is None:
+                none = np.zeros(0, dtype=np.int64)
+                self._no_rows = self.rover.update(epochs, LinkAtRows.none(0), none, none.astype(bool))
+            return self._no_rows
         key = self._keys(epochs)
         if "second_antenna" in self.sources:
             self.pair.fill(epochs, forget=True)
