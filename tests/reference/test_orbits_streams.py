@@ -62,7 +62,8 @@ def test_streams_that_cannot_tell_say_why(name, code):
 def test_one_satellite_of_each_constellation_gives_one_receiver_clock():
     # At a known place a pseudorange less geometry, satellite clock, atmosphere and group delay is the receiver's clock
     # plus the offset of the system's time. Four constellations, five messages: within 30 m (100 ns) of each other, or
-    # an orbit, a clock or a scale of one of them would be wrong. GLONASS and BeiDou differ by their receiver biases; here all lie within 15 m.
+    # an orbit, a clock or a scale of one of them would be wrong. GLONASS and BeiDou differ by their receiver biases;
+    # here all lie within 15 m.
     watcher, data = _watched("station_all_messages.rtcm3")
     decoder = Decoder(observables=True, keep_payloads=EPHEMERIS_MESSAGES)
     parts = [decoder.feed(data), decoder.flush()]
