@@ -18,13 +18,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("paths", nargs="+", type=Path, metavar="PATH", help="logs, or folders with logs")
     options.add_site(parser)
     options.add_json(parser)
-    parser.add_argument(
-        "--gap",
-        type=options.seconds,
-        default=1800.0,
-        metavar="SECONDS",
-        help="a longer gap in the rover's time starts a new session (default 1800)",
-    )
 
 
 def run(args: argparse.Namespace) -> int:
