@@ -17,7 +17,8 @@ from hubtack.readers.files import open_bytes
 
 SNIFF_BYTES = 65_536
 _CORRECTION_ENDINGS = frozenset({".rtcm", ".rtcm2", ".rtcm3"})
-NEVER_LOGS = frozenset({"site.toml", "truth.json", "README.md", "make.sh", "capture.json"})
+_RECORDS = frozenset({"control.jsonl", "control.csv", "verdicts.jsonl"})  # written beside the logs by other commands
+NEVER_LOGS = frozenset({"site.toml", "truth.json", "README.md", "make.sh", "capture.json"}) | _RECORDS
 _INDEX = re.compile(r"index-\d{4,}\.csv")  # beside the logs of a capture (docs/capture.md)
 
 
