@@ -53,11 +53,15 @@ class LinkAtRows:
 
 @dataclass(slots=True)
 class JudgedRows:
-    """A block of rows with all that was worked out for them."""
+    """A block of rows with all that was worked out for them.
+
+    ``working`` (N,) says of committed rows whether the machine was at work; it is empty for rows that are only looked at.
+    """
 
     epochs: Epochs
     q: Quantities
     judged: jd.Judged
+    working: Bools = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
 
 @dataclass(slots=True)
@@ -86,7 +90,7 @@ class RoverEngine:
         if n == 0:
             return rows
         silent_ns = jd.silent_limit_ns(track, self.setup)
-        self.tally.add(
+        rows.working = self.tally.add(
             epochs,
             rows.q,
             rows.judged,

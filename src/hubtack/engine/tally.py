@@ -18,6 +18,7 @@ from hubtack.knowledge.fix_types import FIX_TYPES, FIXED
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
 MS = 1_000_000
 
 
@@ -130,17 +131,17 @@ class Tally:
         silent_ns: int,
         working_moved_s: float,
         working_speed_max_m_s: float,
-    ) -> None:
-        """Add N judged rows that follow those added before."""
+    ) -> Bools:
+        """Add N judged rows that follow those added before; returns (N,) whether the machine was at work at each."""
         n = len(epochs)
         if n == 0:
-            return
+            return np.zeros(0, dtype=bool)
         if self.first_ns is None:
             self.first_ns = int(epochs.time_ns[0])
             self.run_first_ns = int(judged.run_ns[0])
         self._add_durations(q, judged, silent_ns)
         self._add_losses(q, judged, silent_ns)
-        self._add_work(epochs, q, judged, silent_ns, working_moved_s, working_speed_max_m_s)
+        working = self._add_work(epochs, q, judged, silent_ns, working_moved_s, working_speed_max_m_s)
         self.epochs += n
         self.last_ns = int(epochs.time_ns[-1])
         self.run_last_ns = int(judged.run_ns[-1])
@@ -159,6 +160,7 @@ class Tally:
             sources = epochs.heading_source[~np.isnan(epochs.heading_source)]
             if len(sources):
                 self.heading_source = int(sources[-1])
+        return working
 
     def _add_durations(self, q: Quantities, judged: Judged, silent_ns: int) -> None:
         """The time from each row to the next belongs to the earlier row; silence past the limit is HOLD."""
@@ -183,7 +185,7 @@ class Tally:
 
     def _add_work(
         self, epochs: Epochs, q: Quantities, judged: Judged, silent_ns: int, moved_s: float, speed_max_m_s: float
-    ) -> None:
+    ) -> Bools:
         """Lost time counts only while the machine works: moved or slewed of late, and not on a low-loader.
 
         Movement is looked for once a second, over which 5 mm of noise is nothing: 0.10 m, or a turn of 1.5 degrees.
@@ -223,6 +225,7 @@ class Tally:
         lowest = judged.bits[lost] & -judged.bits[lost]
         bit = np.round(np.log2(lowest.astype(np.float64))).astype(np.int64) if lost.any() else lowest
         np.add.at(self.lost_by_bit_ms, bit, step_ms[lost])
+        return np.asarray(working)
 
     def interval_s(self) -> float:
         """Median time between rows; NaN with fewer than two. [s]"""

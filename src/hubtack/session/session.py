@@ -493,7 +493,10 @@ def join_rows(parts: list[JudgedRows]) -> JudgedRows:
     if len(parts) == 1:
         return parts[0]
     return JudgedRows(
-        Epochs.concat([p.epochs for p in parts]), _concat([p.q for p in parts]), _concat([p.judged for p in parts])
+        Epochs.concat([p.epochs for p in parts]),
+        _concat([p.q for p in parts]),
+        _concat([p.judged for p in parts]),
+        np.concatenate([p.working for p in parts]),
     )
 
 
