@@ -81,3 +81,12 @@ def test_session_files_name_the_rover_first() -> None:
 
     files = SessionFiles("day", Path("rover.nmea"), (Path("a.rtcm3"),))
     assert [p.name for p in files.paths] == ["rover.nmea", "a.rtcm3"]
+
+
+@pytest.mark.parametrize("block", [97, 5_000])
+def test_the_cut_of_the_input_does_not_change_the_sky(block: int) -> None:
+    whole, cut = session_of([], Setup(), 8, 90), session_of([], Setup(), 8, 90, block=block)
+    for a, b in zip(whole.rover_sky.sectors.table(), cut.rover_sky.sectors.table(), strict=True):
+        np.testing.assert_array_equal(a, b)
+    assert whole.rover_sky.tracked.bins == cut.rover_sky.tracked.bins
+    assert whole.rover_sky.used.bins == cut.rover_sky.used.bins

@@ -77,6 +77,11 @@ class Rows:
         """One column by name; KeyError for a name the kind does not have."""
         return self.values[:, _INDEX[self.kind][column]]
 
+    def columns(self, first: str, n: int, step: int = 1) -> Floats:
+        """``n`` columns from ``first`` on, ``step`` apart, as (rows, n)."""
+        at = _INDEX[self.kind][first]
+        return self.values[:, at : at + n * step : step]
+
     def take(self, index: slice | NDArray[np.bool_] | Ints) -> Rows:
         """The rows that ``index`` picks."""
         return Rows(self.kind, self.pos[index], self.end[index], self.values[index])

@@ -44,9 +44,13 @@ class SkySets:
 
     def add(self, time_ns: Ints, system: Ints, satellite: Ints) -> None:
         """Add N satellites with the time they were heard at; numbers are those within the system, 1 to 64."""
-        usable = (satellite >= 1) & (satellite <= 64)
+        usable = (satellite >= 1) & (satellite < N_SATELLITES)
         if not usable.all():
             time_ns, system, satellite = time_ns[usable], system[usable], satellite[usable]
+        self.add_codes(time_ns, system * N_SATELLITES + satellite)
+
+    def add_codes(self, time_ns: Ints, code: Ints) -> None:
+        """The same with satellites as codes: system x 65 + number within it."""
         if not len(time_ns):
             return
         bins = time_ns // SKY_BIN_NS
@@ -54,19 +58,21 @@ class SkySets:
         span = int(bins.max()) - first + 1
         if span > _WIDE_SPAN:  # a jump of the clock inside one stretch: one half minute at a time
             for index in np.unique(bins).tolist():
-                here = bins == index
-                self._add_heard(index, _heard(np.zeros(int(here.sum()), np.int64), system[here], satellite[here], 1))
+                here = code[bins == index]
+                self._add_heard(index, _heard(np.zeros(len(here), np.int64), here, 1))
             return
-        self._add_heard(first, _heard(bins - first, system, satellite, span))
+        self._add_heard(first, _heard(bins - first, code, span))
 
     def _add_heard(self, first: int, heard: Bools) -> None:
-        for i, of, number in zip(*(a.tolist() for a in np.nonzero(heard)), strict=True):
+        """``heard`` is (bins, systems, satellites): each system's satellites become one integer."""
+        packed = np.packbits(heard, axis=2, bitorder="little")
+        for i, of in np.argwhere(packed.any(axis=2)).tolist():
             found = self.bins.get(first + i)
             if found is None:
                 if len(self.bins) >= MOST_SKY_BINS:
                     continue
                 found = self.bins[first + i] = {}
-            found[of] = found.get(of, 0) | 1 << number
+            found[of] = found.get(of, 0) | int.from_bytes(packed[i, of].tobytes(), "little")
 
     def systems(self) -> frozenset[int]:
         """Systems heard in at least a tenth of the half minutes."""
@@ -77,11 +83,11 @@ class SkySets:
         return frozenset(s for s, n in counts.items() if n * 10 >= len(self.bins))
 
 
-def _heard(bins: Ints, system: Ints, satellite: Ints, n_bins: int) -> Bools:
+def _heard(bins: Ints, code: Ints, n_bins: int) -> Bools:
     """Whether each satellite was heard, by bin, system and number."""
-    table = np.zeros((n_bins, N_SYSTEMS, N_SATELLITES), dtype=bool)
-    table[bins, system, satellite] = True
-    return table
+    table = np.zeros(n_bins * N_SYSTEMS * N_SATELLITES, dtype=bool)
+    table[bins * (N_SYSTEMS * N_SATELLITES) + code] = True
+    return table.reshape(n_bins, N_SYSTEMS, N_SATELLITES)
 
 
 def common_satellites(a: SkySets, b: SkySets) -> list[tuple[int, int]]:

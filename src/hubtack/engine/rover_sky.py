@@ -7,20 +7,37 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.decode.tables import Rows, unpack_text
+from hubtack.decode.tables import Rows, pack_text
 from hubtack.engine.axis import DAY_NS, SessionAxis
-from hubtack.engine.link_content import SkySets
+from hubtack.engine.link_content import N_SATELLITES, N_SYSTEMS, SkySets
 from hubtack.engine.sky_sectors import SkySectors
 from hubtack.knowledge.satellite_numbers import SYSTEM_IDS, TALKER_SYSTEMS, satellite
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 _TIMED = ("GGA", "GNS", "RMC")
+_MOST_NUMBER = 512  # satellite numbers of NMEA end at 463
+
+
+def _code_table() -> Ints:
+    """Code (system x 65 + number within it, 0 for none) by named system and satellite number."""
+    table = np.zeros((N_SYSTEMS, _MOST_NUMBER), dtype=np.int64)
+    for named in range(N_SYSTEMS):
+        for number in range(1, _MOST_NUMBER):
+            of, within = satellite(number, named or None) or (0, 0)
+            table[named, number] = of * N_SATELLITES + within if 1 <= within < N_SATELLITES else 0
+    return table
+
+
+_CODES = _code_table()
+_NAME_OF_ID = np.array([SYSTEM_IDS.get(number, 0) for number in range(16)], dtype=np.int64)
+_NAME_OF_TALKER = np.zeros(65_536, dtype=np.int64)  # by a packed talker of two letters
+for _talker, _system in TALKER_SYSTEMS.items():
+    _NAME_OF_TALKER[int(pack_text(_talker.encode()))] = _system
 
 
 @dataclass(slots=True)
@@ -69,26 +86,32 @@ class RoverSky:
         return np.concatenate(([-1], pos)), np.concatenate(([self._last_ns], time_ns))
 
     def _add(self, formatter: str, rows: Rows, time_ns: Ints) -> None:
+        # Satellites and strengths stand in the table as (n, 4) and (n, 12): one step serves all columns of a sentence.
         if formatter == "GSV":
-            columns = [(rows[f"sat_{i}"], rows[f"cn0_{i}_dbhz"] > 0) for i in range(1, 5)]
-            systems = rows["talker"]
+            number = rows.columns("sat_1", 4, step=4)
+            named = _talker_names(rows["talker"])
+            wanted = rows.columns("cn0_1_dbhz", 4, step=4) > 0
             into = self.tracked
         else:
-            columns = [(rows[f"sat_{i}"], np.ones(len(rows), dtype=bool)) for i in range(1, 13)]
-            systems = np.where(np.isnan(rows["system_id"]), rows["talker"], -rows["system_id"])
+            number = rows.columns("sat_1", 12)
+            said = rows["system_id"]
+            unsaid = np.isnan(said)
+            named = np.where(unsaid, _talker_names(rows["talker"]), _name_of_id(np.where(unsaid, 0.0, said)))
+            wanted = number > 0
             into = self.used
-        number = np.concatenate([c[0] for c in columns])
-        keep = ~np.isnan(number) & np.concatenate([c[1] for c in columns])
-        named = np.tile(systems, len(columns))
-        mark, inverse = np.unique(np.stack((named[keep], number[keep]), axis=1), axis=0, return_inverse=True)
-        pairs = np.array([_pair(float(a), float(b)) for a, b in mark], dtype=np.int64).reshape(-1, 2)
-        pair = pairs[inverse.reshape(-1)]
-        good = pair[:, 1] > 0
-        into.add(np.tile(time_ns, len(columns))[keep][good], pair[good, 0], pair[good, 1])
+        wanted &= (number >= 1) & (number < _MOST_NUMBER)  # NaN is no satellite
+        row, column = np.nonzero(wanted)
+        code = _CODES[named[row], number[row, column].astype(np.int64)]
+        good = code > 0
+        into.add_codes(time_ns[row][good], code[good])
 
 
-@cache
-def _pair(named: float, number: float) -> tuple[int, int]:
-    """System and number of a satellite; ``named`` is a packed talker, or a system ID with its sign turned."""
-    system = SYSTEM_IDS.get(int(-named)) if named <= 0 else TALKER_SYSTEMS.get(unpack_text(named))
-    return satellite(int(number), system) or (0, 0)
+def _talker_names(talker: Floats) -> Ints:
+    """Row of the table of satellite codes for packed talkers; 0 where a talker names no system."""
+    short = (talker >= 0) & (talker < 65_536)
+    return _NAME_OF_TALKER[np.where(short, talker, 0.0).astype(np.int64)]
+
+
+def _name_of_id(system_id: Floats) -> Ints:
+    known = (system_id >= 1) & (system_id < len(_NAME_OF_ID))
+    return _NAME_OF_ID[np.where(known, system_id, 0.0).astype(np.int64)]
