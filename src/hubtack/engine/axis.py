@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 
 DAY_NS = 86_400_000_000_000
 DAY_MS = 86_400_000
+MOST_DAYS_AHEAD = 10  # a longer silence, or a date that jumps farther, is no night and no weekend
 _EPOCH = dt.date(1970, 1, 1)
 # Who may overrule whom on the date, best first.
 DATE_SOURCES = ("rmc", "zda", "1013", "ephemeris", "stamp", "arrival", "given")
@@ -37,6 +38,16 @@ class SessionAxis:
             self.now_ns = tod_ns
             return tod_ns
         return self.now_ns + (tod_ns - self.now_ns + DAY_NS // 2) % DAY_NS - DAY_NS // 2
+
+    def place_date(self, tod_ns: int, day: float) -> int | None:
+        """A time of day on a stated day (days since 1970), where that lies ahead and not too far; else None. [ns]
+
+        A night is longer than half a day: by the time of day alone, the next morning would lie before the evening.
+        """
+        if self.day0 is None or self.now_ns is None or self.time_basis not in ("rmc", "zda") or day != day:
+            return None
+        at_ns = (int(day) - self.day0) * DAY_NS + tod_ns
+        return at_ns if 0 < at_ns - self.now_ns < MOST_DAYS_AHEAD * DAY_NS else None
 
     def advance(self, time_ns: int) -> None:
         """Content has reached ``time_ns``; the running time never goes back."""

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.engine import judge as jd
+from hubtack.engine.parked import Parked
 from hubtack.engine.quantities import Quantities, quantities
 from hubtack.engine.rover_evidence import RoverEvidence
 from hubtack.engine.setup import Setup
@@ -74,11 +75,16 @@ class RoverEngine:
     tally: Tally = field(default_factory=Tally)
     evidence: RoverEvidence = field(init=False)
     swings: Swings = field(default_factory=Swings)
+    parked: Parked = field(init=False)
     last: JudgedRows | None = None  # the newest committed row
     _heading: tuple[int, float] | None = None  # time and value of the newest heading
 
     def __post_init__(self) -> None:
         self.evidence = RoverEvidence.for_setup(self.setup)
+        km = (self.setup.assumed_baseline_m or 2000.0) * 1e-6
+        self.parked = Parked(
+            self.setup.horizontal_m + self.setup.horizontal_ppm * km, self.setup.vertical_m + self.setup.vertical_ppm * km
+        )
         forward, right = self.setup.antenna_forward_m, self.setup.antenna_right_m
         if forward is not None and right is not None:
             self.swings.expected_deg = float(np.degrees(np.arctan2(right, forward)))
@@ -124,8 +130,10 @@ class RoverEngine:
         if commit:
             self.swings.add(epochs, q)
             latched = latched | np.where(self.swings.contradiction(epochs), BIT["heading_contradiction"], 0)
-        elif self.swings.contradicts:
-            latched = latched | BIT["heading_contradiction"]
+            latched = latched | np.where(self.parked.add(epochs, q), BIT["latched_overnight_shift"], 0)
+        else:
+            latched = latched | (BIT["heading_contradiction"] if self.swings.contradicts else 0)
+            latched = latched | (BIT["latched_overnight_shift"] if self.parked.contradicts else 0)
         judged, track = jd.judge_rows(
             self.track,
             epochs,

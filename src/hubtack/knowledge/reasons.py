@@ -60,6 +60,13 @@ REASONS: tuple[Reason, ...] = (
         "ask who moved or restarted the base, then check on a control mark",
         _JUMP,
     ),
+    Reason(
+        "latched_overnight_shift",
+        "HOLD",
+        "parked overnight, and it comes up elsewhere",
+        "was the base set up again? Check on a control mark",
+        _JUMP,
+    ),
     Reason("no_fix", "HOLD", "no fix", "clear view of the sky; wait for satellites", _FIX),
     Reason(
         "autonomous",

@@ -21,6 +21,7 @@ from hubtack.diagnosis.episode import Finding
 from hubtack.diagnosis.fold import findings_of
 from hubtack.diagnosis.heading_family import heading_episodes
 from hubtack.diagnosis.link_families import LinkView, link_episodes, rtk_ready
+from hubtack.diagnosis.overnight import overnight_episodes
 from hubtack.diagnosis.rover_families import rover_episodes
 from hubtack.diagnosis.rover_view import RoverView
 from hubtack.diagnosis.sky_family import sky_episodes
@@ -200,7 +201,7 @@ class Session:
     # Rows ---------------------------------------------------------------------------------------------------------
 
     def _timed(self, epochs: Epochs) -> Epochs:
-        """Put rows on the session's axis; a new segment starts on the day nearest to the running time."""
+        """Put rows on the session's axis; a new segment starts on its date, else on the day nearest to the running time."""
         if not len(epochs):
             return epochs
         segment, origin_ns = self._segment if self._segment is not None else (-1, 0)
@@ -210,7 +211,8 @@ class Session:
             if int(epochs.segment[a]) != segment:
                 segment = int(epochs.segment[a])
                 tod_ns = int(epochs.tod_ms[a]) * 1_000_000
-                origin_ns = self.axis.place_tod(tod_ns) - tod_ns
+                dated_ns = self.axis.place_date(tod_ns, float(epochs.date_day[a]))
+                origin_ns = (self.axis.place_tod(tod_ns) if dated_ns is None else dated_ns) - tod_ns
             epochs.time_ns[a:b] = epochs.tod_ms[a:b] * 1_000_000 + origin_ns
             self._learn_date(epochs, a, b, origin_ns)
             self.axis.advance(int(epochs.time_ns[b - 1]))
@@ -237,7 +239,9 @@ class Session:
             if int(epochs.segment[i]) != segment:
                 segment = int(epochs.segment[i])
                 tod_ns = int(epochs.tod_ms[i]) * 1_000_000
-                origin_ns = (tod_ns if self.axis.now_ns is None else self.axis.place_tod(tod_ns)) - tod_ns
+                dated_ns = self.axis.place_date(tod_ns, float(epochs.date_day[i]))
+                near_ns = tod_ns if self.axis.now_ns is None else self.axis.place_tod(tod_ns)
+                origin_ns = (near_ns if dated_ns is None else dated_ns) - tod_ns
             epochs.time_ns[i] = epochs.tod_ms[i] * 1_000_000 + origin_ns
         return epochs
 
@@ -478,6 +482,7 @@ class Session:
         )
         episodes.extend(heading_episodes(self.rover.swings, self.setup))
         episodes.extend(sky_episodes(self.rover_sky.sectors, view.rover))
+        episodes.extend(overnight_episodes(self.rover.parked, view.now_ns))
         if self.has_link():
             episodes.extend(link_episodes(view))
         return findings_of(episodes, view.now_ns)

@@ -134,7 +134,9 @@ def overnight_shift(world: World, rng: np.random.Generator) -> None:
         east, north = level_direction(rng)
         night.moved_enu_m = off * np.array([0.9 * east, 0.9 * north, 0.436])
     world.night = night
-    world.cause("overnight_shift", 0.0, None, off_m=round(off, 4), how=how, mattered=off > 0.06)
+    # Coordinates typed anew are a change that the stream itself tells: whoever says so has found the cause.
+    also = ["base_moved"] if how == "typed" else []
+    world.cause("overnight_shift", 0.0, None, off_m=round(off, 4), how=how, also=also, mattered=off > 0.06)
 
 
 ROVER_FAULTS = (
