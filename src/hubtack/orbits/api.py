@@ -17,26 +17,30 @@ from hubtack.decode.tables import Decoded
 from hubtack.geo import ecef_to_geodetic
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
 from hubtack.orbits import atmosphere
-from hubtack.orbits.disturbance import DisturbanceWatch, Step
-from hubtack.orbits.ephemeris import DAY_S, WEEK_S, Ephemeris, EphemerisStore
+from hubtack.orbits.cells import Cells, EpochSieve, Wanted
+from hubtack.orbits.disturbance import DisturbanceWatch, PhaseRows, Step, phase_rows, reduced_phases
+from hubtack.orbits.ephemeris import Ephemeris, EphemerisStore
 from hubtack.orbits.layouts import EPHEMERIS_MESSAGES
 from hubtack.orbits.misplacement import BasePositionResult, compare
-from hubtack.orbits.single_point import PointSolution, ranges_of_epoch, solve_epoch
-from hubtack.orbits.sky import SKY_EVERY_S, SatelliteView, SkyTally, view_of
+from hubtack.orbits.satellites import States
+from hubtack.orbits.single_point import PointSolution, Ranges, ranges_of_epoch, solve_epoch, transmitted_states
+from hubtack.orbits.sky import SKY_EVERY_S, SatelliteView, SkyTally, view_of, views_of
 from hubtack.orbits.static import StaticAverage, StaticPosition
 
 __all__ = ["EPHEMERIS_MESSAGES", "BasePositionResult", "BaseWatcher", "CannotTell"]
 
 Floats = NDArray[np.float64]
+_Near = Mapping[tuple[int, int], Ephemeris]
 
-# Pseudoranges are alike from second to second; after five minutes only a change of the sky brings anything new.
-SOLVE_EVERY_S, SOLVE_LATER_EVERY_S, _OFTEN = 5.0, 60.0, 60
+# (until so long after the first, one solution so often). Multipath is alike for a minute; later only a change of the
+# sky brings anything new. [s]
+SOLVE_EVERY_S = ((60.0, 10.0), (600.0, 30.0), (3600.0, 120.0), (np.inf, 300.0))
 _WAITING = 40  # epochs kept until the ephemerides that follow them arrive
 _SAME_ARP_M = 1.0
 _MOST_SCALE = 4.0  # root of chi squared over degrees of freedom; sound streams give 0.3 to 1.3
-_CELL_COLUMNS = ("system", "satellite", "signal", "pseudorange_m", "phase_range_m", "lock_ms", "cn0_dbhz",
-                 "glonass_channel")  # fmt: skip
-_DAY_ONLY = frozenset((1009, 1010, 1011, 1012))
+_PLACED_SIGMA_M = 5.0  # the place that phases are reduced at; 5 m off feign 7 mm in 10 s
+_NEAR_S = 60.0  # the nearest ephemeris is looked for once a minute
+_WIDE = 8.0  # how far beyond its validity an ephemeris still tells where a satellite stands
 
 
 @dataclass(frozen=True)
@@ -49,30 +53,12 @@ class CannotTell:
 
 
 @dataclass(frozen=True)
-class _Cells:
-    """Cells of one epoch, (N,) columns by name."""
+class _Due:
+    """An epoch to work on, with the ephemerides that were there when it ended."""
 
-    t_s: float
-    columns: dict[str, Floats]
-
-    def ints(self, name: str) -> NDArray[np.int64]:
-        """A column of whole numbers; 99 for unknown."""
-        values = self.columns[name]
-        return np.where(np.isfinite(values), values, 99.0).astype(np.int64)
-
-
-def _fullest(t_s: float, parts: list[dict[str, Floats]]) -> _Cells:
-    """Cells of an epoch, of each constellation those of its fullest message alone.
-
-    A base may send one epoch twice, as 1004 and MSM4 or as MSM6 and MSM7, and the two need not share a receiver
-    clock: they lie 108 km apart in one recorded stream.
-    """
-    columns = {name: np.concatenate([part[name] for part in parts]) for name in (*_CELL_COLUMNS, "type")}
-    system = columns["system"].astype(np.int64)
-    best = np.zeros(8)
-    np.maximum.at(best, system, columns["type"])
-    keep = columns["type"] == best[system]
-    return _Cells(t_s, {name: values[keep] for name, values in columns.items()})
+    cells: Cells
+    near: _Near
+    wide: _Near | None
 
 
 class BaseWatcher:
@@ -84,7 +70,7 @@ class BaseWatcher:
         GPS time less UTC, the same that the decoder uses.
     phase_every_s : float
         Look at the phases that often for moves of the antenna (``disturbances``); 0 for every epoch, infinity never.
-        An epoch costs some milliseconds, so that a day's log is better looked at every 10 s.
+        Every 10 s costs a third of a second in an hour of stream.
     klobuchar : two tuples of four floats, optional
         Broadcast ionosphere coefficients, where a navigation file gave them.
     """
@@ -104,19 +90,23 @@ class BaseWatcher:
         self._arp: Floats | None = None
         self._computed = False
         self._station: float = float("nan")
-        self._open: list[tuple[float, dict[str, Floats]]] = []
-        self._t_s = float("nan")
-        self._last_solve_s = self._last_sky_s = self._last_phase_s = -np.inf
+        self._sieve = EpochSieve(leap_s, self._wants)
+        self._first_solve_s = self._last_solve_s = self._last_sky_s = self._last_phase_s = -np.inf
+        self._due: list[_Due] = []
+        self._found: dict[tuple[int, float, float], _Near] = {}
+        self.tracked: frozenset[tuple[int, int]] = frozenset()  # (system, satellite) of the newest look at the sky
+        self.cn0_dbhz: dict[tuple[int, int], float] = {}  # strongest signal of each, then
         self._fresh()
-        self._phases: DisturbanceWatch | None = None
+        self._steps: deque[Step] = deque(maxlen=50)
         self._saw_ranges = self._saw_cells = False
 
     def _fresh(self) -> None:
         """Begin a new average: another base, or the same one set up again."""
         self._average = StaticAverage()
-        self._waiting: deque[_Cells] = deque(maxlen=_WAITING)
+        self._waiting: deque[Cells] = deque(maxlen=_WAITING)
         self._latest: PointSolution | None = None
-        self._phases = None
+        self._phases: DisturbanceWatch | None = None
+        self._first_solve_s = -np.inf
 
     def add_ephemerides(self, ephemerides: Iterable[Ephemeris]) -> None:
         """Take ephemerides from elsewhere (a navigation file, another stream)."""
@@ -126,134 +116,182 @@ class BaseWatcher:
     def feed(self, decoded: Decoded) -> list[Step]:
         """Take one stretch of decoded frames; returns moves of the antenna that it confirmed.
 
-        Frames must come in the order of their time. The last epoch stays open until a later one or ``close``.
+        Frames must come in the order of their time. The last epoch stays open until a later one or ``close``. What
+        the stretch holds is taken in the order of its bytes, so that any cut of a stream gives the same answers.
         """
-        self.ephemerides.add_payloads(p for _, _, number, p in decoded.payloads if number in EPHEMERIS_MESSAGES)
-        self._stations(decoded)
+        events: list[tuple[int, int, int]] = [(pos, 0, i) for i, (pos, *_) in enumerate(decoded.payloads)]
+        events += [(pos, 1, i) for i, pos in enumerate(decoded.stations.pos.tolist())]
+        events.sort()
         steps: list[Step] = []
-        for t_s, columns in self._epochs_in(decoded):
-            if self._open and abs(t_s - self._open[0][0]) > 1e-4:
-                steps += self._close_epoch()
-            self._open.append((t_s, columns))
-        return steps
+        at = 0
+        for frame in self._sieve.frames(decoded):
+            while at < len(events) and events[at][0] <= frame.pos:
+                steps += self._event(decoded, *events[at][1:])
+                at += 1
+            if self._station == self._station and frame.station != self._station:
+                continue
+            self._take(self._sieve.take(decoded, frame))
+        for _, kind, i in events[at:]:
+            steps += self._event(decoded, kind, i)
+        return [*steps, *self._work()]
 
     def close(self) -> list[Step]:
         """End of input: use the open epoch as well."""
-        return self._close_epoch() if self._open else []
+        self._take(self._sieve.close())
+        return self._work()
 
-    def _stations(self, decoded: Decoded) -> None:
+    def _event(self, decoded: Decoded, kind: int, i: int) -> list[Step]:
+        if kind == 1:
+            return self._station_row(decoded, i)
+        if decoded.payloads[i][2] in EPHEMERIS_MESSAGES:
+            self.ephemerides.add_payloads((decoded.payloads[i][3],))
+        return []
+
+    def _station_row(self, decoded: Decoded, i: int) -> list[Step]:
         """The broadcast position; a new one, or a new station, begins a new average."""
         rows = decoded.stations
-        for i in range(len(rows)):
-            if int(rows["type"][i]) not in (1005, 1006):
-                self._computed = True  # 1032 names the physical base behind a computed one
-                continue
-            arp = np.array([rows["x_m"][i], rows["y_m"][i], rows["z_m"][i]])
-            if not np.linalg.norm(arp) > 1e6:  # also zeros: a base that has no position yet
-                continue
-            station = float(rows["station_id"][i])
-            changed = self._arp is not None and (
-                station != self._station or float(np.linalg.norm(arp - self._arp)) > _SAME_ARP_M
-            )
-            if changed:
-                self._fresh()
-            self._arp, self._station = arp, station
-            self._computed = bool(rows["computed"][i] == 1.0) or (self._computed and not changed)
-
-    def _epochs_in(self, decoded: Decoded) -> list[tuple[float, dict[str, Floats]]]:
-        """Cells of the stretch by epoch, in order, with unwrapped GPS time."""
-        cells, frames = decoded.satellites, decoded.frames
-        if not len(cells):
+        if int(rows["type"][i]) not in (1005, 1006):
+            self._computed = True  # 1032 names the physical base behind a computed one
             return []
-        frame = cells["frame"].astype(np.int64)
-        utc_ms, kind, station = frames["utc_ms_of_week"][frame], frames["type"][frame], frames["station_id"][frame]
-        good = np.isfinite(utc_ms)
-        if np.isfinite(self._station):
-            good &= station == self._station
-        out = []
-        # Runs of frames of one time: a base's frames of an epoch stand together.
-        starts = np.flatnonzero(np.concatenate(([True], np.diff(frame) != 0)))
-        ends = np.concatenate((starts[1:], [len(frame)]))
-        for a, b in zip(starts.tolist(), ends.tolist(), strict=True):
-            if not good[a]:
-                continue
-            t_s = self._unwrapped(float(utc_ms[a]) / 1e3 + self.leap_s, DAY_S if int(kind[a]) in _DAY_ONLY else WEEK_S)
-            columns = {name: cells[name][a:b] for name in _CELL_COLUMNS}
-            out.append((t_s, {**columns, "type": np.full(b - a, kind[a])}))
-        return out
-
-    def _unwrapped(self, t_s: float, period_s: float) -> float:
-        """Time of week (or day) continued from the epoch before, so that it never jumps back by a week."""
-        if np.isfinite(self._t_s):
-            t_s = self._t_s + (t_s - self._t_s + period_s / 2.0) % period_s - period_s / 2.0
-        elif period_s == DAY_S:
-            return t_s  # the day is not known yet, and only GLONASS depends on it
-        self._t_s = round(t_s, 4)
-        return self._t_s
-
-    def _close_epoch(self) -> list[Step]:
-        """Work on the epoch that has ended, where anything is due."""
-        parts, self._open = self._open, []
-        t_s = parts[0][0]
-        self._saw_cells = True
-        every_s = SOLVE_EVERY_S if self._average.epochs < _OFTEN else SOLVE_LATER_EVERY_S
-        solve = abs(t_s - self._last_solve_s) >= every_s - 1e-3
-        phases = abs(t_s - self._last_phase_s) >= self._phase_every_s - 1e-3 and np.isfinite(self._phase_every_s)
-        if not (solve or phases):
+        arp = np.array([rows["x_m"][i], rows["y_m"][i], rows["z_m"][i]])
+        if not np.linalg.norm(arp) > 1e6:  # also zeros: a base that has no position yet
             return []
-        cells = _fullest(t_s, [columns for _, columns in parts])
-        if not np.isfinite(cells.columns["pseudorange_m"]).any():
-            return []
-        self._saw_ranges = True
-        near = self.ephemerides.nearest(t_s, self.leap_s)
-        steps: list[Step] = []
-        if phases:
-            self._last_phase_s = t_s
-            steps = self._phase_step(cells, near)
-        if solve:
-            self._last_solve_s = t_s
-            if not self._solve(cells, near):
-                self._waiting.append(cells)
-            elif self._waiting:
-                self._retry()
+        station = float(rows["station_id"][i])
+        changed = self._arp is not None and (
+            station != self._station or float(np.linalg.norm(arp - self._arp)) > _SAME_ARP_M
+        )
+        steps = []
+        if changed:
+            self._take(self._sieve.close())
+            steps = self._work()
+            self._fresh()
+        self._arp, self._station = arp, station
+        self._computed = bool(rows["computed"][i] == 1.0) or (self._computed and not changed)
         return steps
 
-    def _solve(self, cells: _Cells, near: Mapping[tuple[int, int], Ephemeris]) -> bool:
-        """Single-point solution of an epoch into the average, and its satellites into the sky; False without one."""
-        ranges = ranges_of_epoch(
+    # Epochs --------------------------------------------------------------------------------------------------------
+
+    def _wants(self, t_s: float) -> Wanted:
+        """What is due at this epoch."""
+        self._saw_cells = True
+        since_s = t_s - self._first_solve_s
+        every_s = next(every for until, every in SOLVE_EVERY_S if not since_s >= until) if since_s < np.inf else 0.0
+        solve = abs(t_s - self._last_solve_s) >= every_s - 1e-3
+        phases = abs(t_s - self._last_phase_s) >= self._phase_every_s - 1e-3 and np.isfinite(self._phase_every_s)
+        look = self._latest is not None and abs(t_s - self._last_sky_s) >= SKY_EVERY_S - 1e-3
+        if solve:
+            self._last_solve_s = t_s
+            self._first_solve_s = t_s if self._first_solve_s == -np.inf else self._first_solve_s
+        if phases:
+            self._last_phase_s = t_s
+        if look:
+            self._last_sky_s = t_s
+        return Wanted(solve, bool(phases), look)
+
+    def _take(self, cells: Cells | None) -> None:
+        """Put an epoch that has ended on the list, with the ephemerides of now."""
+        if cells is None or not np.isfinite(cells.columns["pseudorange_m"]).any():
+            return
+        self._saw_ranges = True
+        wide = self._nearest(cells.t_s, _WIDE) if cells.wanted.look else None
+        self._due.append(_Due(cells, self._nearest(cells.t_s), wide))
+
+    def _nearest(self, t_s: float, factor: float = 1.0) -> _Near:
+        """Ephemerides nearest to the minute; looked for anew when the minute or the store has changed."""
+        key = (self.ephemerides.version, round(t_s / _NEAR_S) * _NEAR_S, factor)
+        if key not in self._found:
+            if len(self._found) > 8:
+                self._found.clear()
+            self._found[key] = self.ephemerides.nearest(key[1], self.leap_s, longest_age_factor=factor)
+        return self._found[key]
+
+    def _work(self) -> list[Step]:
+        """Do all that is due: the satellites of many epochs at once, then epoch by epoch in order."""
+        due, self._due = self._due, []
+        if not due:
+            return []
+        solving = [item for item in due if item.cells.wanted.solve]
+        ranges = [self._ranges(item.cells, item.near) for item in solving]
+        states = dict(zip(map(id, solving), zip(ranges, transmitted_states(ranges), strict=True), strict=True))
+        moving: list[PhaseRows] = []
+        for item in due:
+            if item.cells.wanted.solve:
+                mine, sent = states[id(item)]
+                if not self._solve(item.cells.t_s, mine, sent):
+                    self._waiting.append(item.cells)
+                elif self._waiting:
+                    self._retry()
+            if item.cells.wanted.phases and self._is_placed():
+                moving.append(self._phase_rows(item))
+        self._look(due)
+        return self._move(moving)
+
+    def _ranges(self, cells: Cells, near: _Near) -> Ranges:
+        return ranges_of_epoch(
             cells.t_s, self.leap_s, near, cells.ints("system"), cells.ints("satellite"), cells.ints("signal"),
             cells.columns["pseudorange_m"], cells.ints("glonass_channel"),
         )  # fmt: skip
-        solution = solve_epoch(ranges, alpha=self._alpha, beta=self._beta)
+
+    def _solve(self, t_s: float, ranges: Ranges, states: States) -> bool:
+        """Single-point solution of an epoch into the average; False without one."""
+        start = self._latest.pos_ecef_m if self._latest is not None else None
+        solution = solve_epoch(ranges, alpha=self._alpha, beta=self._beta, states=states, start=start)
         if solution is None:
             return False
         self._latest = solution
-        self._average.add(solution, cells.t_s)
-        if abs(cells.t_s - self._last_sky_s) >= SKY_EVERY_S - 1e-3:
-            self._last_sky_s = cells.t_s
-            wide = self.ephemerides.nearest(cells.t_s, self.leap_s, longest_age_factor=8.0)
-            view = view_of(wide, cells.t_s, self.leap_s, solution.pos_ecef_m)
-            self.sky_tally.add(view, cells.ints("system"), cells.ints("satellite"), cells.columns["cn0_dbhz"])
+        self._average.add(solution, t_s)
         return True
 
     def _retry(self) -> None:
         """Epochs that came before their ephemerides."""
         waiting, self._waiting = list(self._waiting), deque(maxlen=_WAITING)
         for cells in waiting:
-            self._solve(cells, self.ephemerides.nearest(cells.t_s, self.leap_s))
+            ranges = self._ranges(cells, self.ephemerides.nearest(cells.t_s, self.leap_s))
+            if not self._solve(cells.t_s, ranges, transmitted_states([ranges])[0]):
+                self._waiting.append(cells)
 
-    def _phase_step(self, cells: _Cells, near: Mapping[tuple[int, int], Ephemeris]) -> list[Step]:
-        """Feed the phases, at the measured place where the broadcast one may be wrong."""
+    def _look(self, due: list[_Due]) -> None:
+        """Count the satellites of the epochs that are looks at the sky."""
+        looks = [(item.wide, item.cells) for item in due if item.wide]
+        if not looks or self._latest is None:
+            return
+        views = views_of([(wide, cells.t_s) for wide, cells in looks], self.leap_s, self._latest.pos_ecef_m)
+        for view, (_, cells) in zip(views, looks, strict=True):
+            self.sky_tally.add(view, cells.ints("system"), cells.ints("satellite"), cells.columns["cn0_dbhz"])
+        newest = looks[-1][1]
+        pairs = zip(newest.ints("system").tolist(), newest.ints("satellite").tolist(), strict=True)
+        self.cn0_dbhz = {}
+        for key, cn0 in zip(pairs, newest.columns["cn0_dbhz"].tolist(), strict=True):
+            self.cn0_dbhz[key] = max(self.cn0_dbhz.get(key, -1.0), cn0 if cn0 == cn0 else -1.0)
+        self.tracked = frozenset(self.cn0_dbhz)
+
+    # Moves of the antenna ------------------------------------------------------------------------------------------
+
+    def _is_placed(self) -> bool:
+        """Whether it is known where to reduce phases: at the measured place, where the broadcast one may be wrong."""
         if self._phases is None:
-            place = self._latest.pos_ecef_m if self._latest is not None else None
-            if place is None:
-                return []
-            self._phases = DisturbanceWatch(place)
-        step = self._phases.add(
-            cells.t_s, self.leap_s, near, cells.ints("system"), cells.ints("satellite"), cells.ints("signal"),
+            measured = self._average.result()
+            if measured is None or not float(measured.sigma_enu_m.max()) < _PLACED_SIGMA_M:
+                return False
+            self._phases = DisturbanceWatch(measured.pos_ecef_m)
+        return True
+
+    def _phase_rows(self, item: _Due) -> PhaseRows:
+        cells = item.cells
+        return phase_rows(
+            cells.t_s, item.near, cells.ints("system"), cells.ints("satellite"), cells.ints("signal"),
             cells.columns["phase_range_m"], cells.columns["pseudorange_m"], cells.columns["lock_ms"],
         )  # fmt: skip
-        return [step] if step is not None else []
+
+    def _move(self, epochs: list[PhaseRows]) -> list[Step]:
+        if not epochs or self._phases is None:
+            return []
+        reduced = reduced_phases(epochs, self.leap_s, self._phases.place_ecef_m)
+        steps = [step for step in map(self._phases.add_reduced, reduced) if step is not None]
+        self._steps.extend(steps)
+        return steps
+
+    # Answers -------------------------------------------------------------------------------------------------------
 
     def measured(self) -> StaticPosition | CannotTell:
         """The antenna's own averaged position, or why there is none."""
@@ -310,7 +348,7 @@ class BaseWatcher:
     @property
     def disturbances(self) -> list[Step]:
         """Confirmed moves of the antenna, newest last (50 at most)."""
-        return list(self._phases.steps) if self._phases is not None else []
+        return list(self._steps)
 
     def disturbance_limit(self) -> str:
         """What the phases can and cannot show, in a sentence."""
@@ -320,13 +358,13 @@ class BaseWatcher:
         up_mm = 1e3 * float(self._phases.last_sigma_enu_m[2])
         return (
             f"A knock of over {max(20.0, 5 * plan_mm):.0f} mm in plan or {max(40.0, 5 * up_mm):.0f} mm in height would "
-            f"be seen; slow creep is not (1 sigma {plan_mm:.1f} mm plan, {up_mm:.1f} mm up over 2 s)."
+            f"be seen; slow creep is not (1 sigma {plan_mm:.1f} mm plan, {up_mm:.1f} mm up)."
         )
 
     def view(self, t_gpst_s: float | None = None) -> SatelliteView | None:
         """Every satellite with an ephemeris as seen from the base at a time (default: the last epoch)."""
         place = self.place_ecef_m
-        t = self._t_s if t_gpst_s is None else t_gpst_s
+        t = self._sieve.t_s if t_gpst_s is None else t_gpst_s
         if place is None or not np.isfinite(t):
             return None
         return view_of(self.ephemerides.nearest(t, self.leap_s, longest_age_factor=8.0), t, self.leap_s, place)

@@ -179,11 +179,16 @@ def age_s(ephemeris: Ephemeris, t_gpst_s: float, leap_s: float) -> float:
 LONGEST_AGE_S = {GPS: 7_500.0, QZSS: 7_500.0, GALILEO: 14_400.0, BEIDOU: 7_500.0, GLONASS: 1_900.0}
 
 
+_MOST_SEEN = 1000  # of some 60 bytes each
+
+
 class EphemerisStore:
     """The newest two ephemerides of each satellite and message, out of a stream; hands out the one nearest in time."""
 
     def __init__(self) -> None:
         self._kept: dict[tuple[int, int, int], list[Ephemeris]] = {}
+        self._seen: dict[bytes, None] = {}
+        self.version = 0  # grows with each ephemeris that is new
 
     def __len__(self) -> int:
         """Number of satellites with an ephemeris."""
@@ -194,17 +199,31 @@ class EphemerisStore:
         kept = self._kept.setdefault((ephemeris.system, ephemeris.satellite, ephemeris.message), [])
         for i, old in enumerate(kept):
             if (old.toe_s == ephemeris.toe_s or old.tb_utc_s == ephemeris.tb_utc_s) and old.issue == ephemeris.issue:
-                kept[i] = ephemeris
+                if old != ephemeris:
+                    kept[i] = ephemeris
+                    self.version += 1
                 return
         kept.append(ephemeris)
+        self.version += 1
         del kept[:-2]
 
     def add_payloads(self, payloads: Iterable[bytes]) -> int:
-        """Keep every sound ephemeris among payloads; returns how many there were."""
-        found = [e for e in map(parse_ephemeris, payloads) if e is not None]
-        for ephemeris in found:
-            self.add(ephemeris)
-        return len(found)
+        """Keep every sound ephemeris among payloads; returns how many there were that had not come before.
+
+        A base repeats each of them for hours: what was read once is known by its bytes.
+        """
+        found = 0
+        for payload in payloads:
+            if payload in self._seen:
+                continue
+            if len(self._seen) >= _MOST_SEEN:
+                self._seen.clear()
+            self._seen[payload] = None
+            ephemeris = parse_ephemeris(payload)
+            if ephemeris is not None:
+                self.add(ephemeris)
+                found += 1
+        return found
 
     def nearest(
         self, t_gpst_s: float, leap_s: float, *, longest_age_factor: float = 1.0

@@ -72,8 +72,11 @@ class BasePositionResult:
                 f"The broadcast base position agrees with the base's own pseudoranges ({self.plan_m:.1f} m plan, "
                 f"{self.offset_enu_m[2]:+.1f} m up; {sigma}). Errors below {self.plan_limit_m:.0f} m plan and "
                 f"{self.up_limit_m:.0f} m up would not be seen."
-            ) + (" A network computed these observations for that very position: its survey is not checked by this."
-                 if self.computed_base else "")
+            ) + (
+                " A network computed these observations for that very position: its survey is not checked by this."
+                if self.computed_base
+                else ""
+            )
         parts = []
         if self.misplaced_plan:
             parts.append(f"{_length(self.plan_m)} {compass_word(self.bearing_deg)} of")

@@ -29,7 +29,9 @@ def forecast_table(sky: Forecast, leap_s: float, *, utc_offset_s: float = 0.0) -
         pdop = f"{w.worst_pdop:.1f}" if np.isfinite(w.worst_pdop) else "none"
         ends = (clock_text(t, leap_s, utc_offset_s) for t in (w.t_from_s, w.t_to_s))
         lines.append("".join(f"{end:<10}" for end in ends) + f"{w.kind:<6}{pdop:>11}{w.least_common:>15}")
-    lines.append(f"good: PDOP {GOOD_PDOP:.0f} or less; poor: above {POOR_PDOP:.0f} or no solution; mask {sky.mask_deg:.0f} deg")
+    lines.append(
+        f"good: PDOP {GOOD_PDOP:.0f} or less; poor: above {POOR_PDOP:.0f} or no solution; mask {sky.mask_deg:.0f} deg"
+    )
     return "\n".join(lines)
 
 
@@ -57,7 +59,9 @@ def sky_table(view: SatelliteView, tracked: set[tuple[int, int]], *, mask_deg: f
     return "\n".join(lines)
 
 
-def sky_chart(view: SatelliteView, tracked: Sequence[tuple[int, int]] | set[tuple[int, int]], *, radius: int = 9) -> str:
+def sky_chart(
+    view: SatelliteView, tracked: Sequence[tuple[int, int]] | set[tuple[int, int]], *, radius: int = 9
+) -> str:
     """The sky as letters, north up, horizon at the rim: satellite names, lower case where not tracked."""
     width, height = 4 * radius + 7, 2 * radius + 1
     rows = [[" "] * width for _ in range(height)]
@@ -65,7 +69,12 @@ def sky_chart(view: SatelliteView, tracked: Sequence[tuple[int, int]] | set[tupl
         for share in (1.0, 0.5):
             x, y = round(width / 2 + 2 * radius * share * np.sin(angle)), round(radius - radius * share * np.cos(angle))
             rows[y][min(x, width - 1)] = "."
-    for label, x, y in (("N", width // 2, 0), ("S", width // 2, height - 1), ("W", 2, radius), ("E", width - 2, radius)):
+    for label, x, y in (
+        ("N", width // 2, 0),
+        ("S", width // 2, height - 1),
+        ("W", 2, radius),
+        ("E", width - 2, radius),
+    ):
         rows[y][x] = label
     heard = set(tracked)
     for i in np.argsort(view.elevation_rad):

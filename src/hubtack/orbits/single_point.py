@@ -7,7 +7,7 @@ codes). ``static`` uses both.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -165,10 +165,21 @@ def _combine(
     return p1, p1, atmosphere.ionosphere_factor(f1), noise
 
 
-def transmitted_states(ranges: Ranges) -> States:
-    """Satellite states at the times the signals left."""
-    t = sent_at_s(ranges.ephemerides, np.full(len(ranges.ephemerides), ranges.t_gpst_s), ranges.raw_m)
-    return satellite_states(ranges.ephemerides, t, ranges.leap_s)
+def transmitted_states(epochs: Sequence[Ranges]) -> list[States]:
+    """Satellite states of each epoch at the times the signals left; many epochs cost little more than one."""
+    epochs = list(epochs)
+    chosen = [e for ranges in epochs for e in ranges.ephemerides]
+    if not chosen:
+        return [States(np.zeros((0, 3)), np.zeros(0)) for _ in epochs]
+    leap_s = epochs[0].leap_s
+    received_s = np.concatenate([np.full(len(r.ephemerides), r.t_gpst_s) for r in epochs])
+    raw_m = np.concatenate([r.raw_m for r in epochs])
+    whole = satellite_states(chosen, sent_at_s(chosen, received_s, raw_m), leap_s)
+    ends = np.cumsum([len(r.ephemerides) for r in epochs]).tolist()
+    return [
+        States(whole.pos_ecef_m[end - len(r.ephemerides) : end], whole.clock_s[end - len(r.ephemerides) : end])
+        for r, end in zip(epochs, ends, strict=True)
+    ]
 
 
 def solve_epoch(
@@ -177,10 +188,13 @@ def solve_epoch(
     alpha: tuple[float, ...] = atmosphere.NOMINAL_ALPHA,
     beta: tuple[float, ...] = atmosphere.NOMINAL_BETA,
     mask_rad: float = MASK_RAD,
+    states: States | None = None,
+    start: Floats | None = None,
 ) -> PointSolution | None:
     """Weighted least squares for position and one clock a constellation; None without an overdetermined solution.
 
-    Starts from the Earth's centre, so that a broadcast position can have no influence. Satellites are tested by
+    Starts from the Earth's centre, or from an earlier solution (``start``), so that a broadcast position can have no
+    influence. ``states`` are those of ``transmitted_states`` where they are at hand. Satellites are tested by
     their standardised residual ``w = v / sigma_v``; the one with the largest ``|w|`` over 3.29 goes, and all are
     tested again. Once a third has gone, or no surplus is left to test with, there is no solution.
 
@@ -190,11 +204,10 @@ def solve_epoch(
     """
     if len(ranges.ephemerides) < 5:
         return None
-    states = transmitted_states(ranges)
+    states = transmitted_states([ranges])[0] if states is None else states
     corrected = ranges.pseudorange_m + states.clock_s * SPEED_OF_LIGHT_M_S
     used = np.isfinite(corrected) & np.isfinite(states.pos_ecef_m).all(axis=1)
     excluded: list[tuple[int, int]] = []
-    start: Floats | None = None
     while True:
         used = _with_partners(ranges.system, used)
         if used.sum() < 4 + len(np.unique(ranges.system[used])):

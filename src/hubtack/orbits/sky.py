@@ -6,7 +6,7 @@ where satellites that must be up are missing, or come in far weaker than others 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -56,18 +56,28 @@ def view_of(
     ephemerides: Mapping[tuple[int, int], Ephemeris], t_gpst_s: float, leap_s: float, place_ecef_m: Floats
 ) -> SatelliteView:
     """Directions of all satellites with an ephemeris from a place (3,) at a time of the GPS week."""
-    keys = sorted(ephemerides)
-    chosen = [ephemerides[key] for key in keys]
+    return views_of([(ephemerides, t_gpst_s)], leap_s, place_ecef_m)[0]
+
+
+def views_of(
+    looks: Sequence[tuple[Mapping[tuple[int, int], Ephemeris], float]], leap_s: float, place_ecef_m: Floats
+) -> list[SatelliteView]:
+    """The same for many moments at once, each with its own ephemerides; costs little more than one."""
+    keys = [sorted(ephemerides) for ephemerides, _ in looks]
+    chosen = [ephemerides[key] for (ephemerides, _), mine in zip(looks, keys, strict=True) for key in mine]
+    at_s = np.repeat([t_s for _, t_s in looks], [len(mine) for mine in keys])
     # 75 ms of travel: 0.1 degree needs no better, 0.01 degree neither (0.3 km of 20 000).
-    states = satellite_states(chosen, np.full(len(keys), t_gpst_s - 0.075), leap_s)
+    states = satellite_states(chosen, at_s - 0.075, leap_s)
     sight = line_of_sight(states.pos_ecef_m, place_ecef_m)
-    return SatelliteView(
-        system=np.array([key[0] for key in keys], dtype=np.int64),
-        satellite=np.array([key[1] for key in keys], dtype=np.int64),
-        azimuth_rad=sight.azimuth_rad,
-        elevation_rad=sight.elevation_rad,
-        healthy=np.array([e.healthy for e in chosen], dtype=bool),
-    )
+    healthy = np.array([e.healthy for e in chosen], dtype=bool)
+    out, first = [], 0
+    for mine in keys:
+        part = slice(first, first + len(mine))
+        pair = np.array(mine, dtype=np.int64).reshape(-1, 2)
+        out.append(SatelliteView(pair[:, 0], pair[:, 1], sight.azimuth_rad[part], sight.elevation_rad[part],
+                                 healthy[part]))  # fmt: skip
+        first += len(mine)
+    return out
 
 
 @dataclass(frozen=True)
@@ -253,8 +263,7 @@ def common_sky(
     """
     view = view_from_rover
     elevation = {
-        (int(s), int(n)): float(e)
-        for s, n, e in zip(view.system, view.satellite, view.elevation_rad, strict=True)
+        (int(s), int(n)): float(e) for s, n, e in zip(view.system, view.satellite, view.elevation_rad, strict=True)
     }
     rover_systems, base_systems = {key[0] for key in at_rover}, {key[0] for key in at_base}
     mask_rad = np.radians(mask_deg)

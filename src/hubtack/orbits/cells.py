@@ -1,0 +1,141 @@
+"""Epochs of observations out of decoded frames, in the order of their bytes; only epochs that are due are kept.
+
+Most epochs of a stream say nothing new about where its base is. So an epoch's cells are gathered only when somebody
+wants that epoch, and what costs is paid for those alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.decode.tables import Decoded
+from hubtack.orbits.ephemeris import DAY_S, WEEK_S
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+CELL_COLUMNS = ("system", "satellite", "signal", "pseudorange_m", "phase_range_m", "lock_ms", "cn0_dbhz",
+                "glonass_channel")  # fmt: skip
+_DAY_ONLY = frozenset((1009, 1010, 1011, 1012))  # these give a time of day without its day
+_SAME_EPOCH_S = 1e-4
+
+
+class Wanted(NamedTuple):
+    """What an epoch is wanted for: a position, a look for moves, a look at the sky."""
+
+    solve: bool = False
+    phases: bool = False
+    look: bool = False
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Cells of one epoch, (N,) columns by name; ``t_s`` is GPS time of week counted on over a week's end. [s]
+
+    ``wanted`` is what ``EpochSieve`` was told that the epoch is wanted for.
+    """
+
+    t_s: float
+    columns: dict[str, Floats]
+    wanted: Wanted
+
+    def ints(self, name: str) -> Ints:
+        """A column of whole numbers; 99 for unknown."""
+        values = self.columns[name]
+        return np.where(np.isfinite(values), values, 99.0).astype(np.int64)
+
+
+@dataclass(slots=True)
+class FrameOfCells:
+    """One frame with cells: where it stands, its station, and its rows ``a`` to ``b`` of the cell table."""
+
+    pos: int
+    t_s: float
+    kind: int
+    station: float
+    a: int
+    b: int
+
+
+class EpochSieve:
+    """Groups frames of one epoch, asks once whether the epoch is wanted, and hands it out when the next one begins.
+
+    Parameters
+    ----------
+    leap_s : float
+        GPS time less UTC, the same that the decoder used. [s]
+    wants : callable
+        Called with the time of each new epoch; says what it is wanted for.
+    """
+
+    def __init__(self, leap_s: float, wants: Callable[[float], Wanted]) -> None:
+        self._leap_s = leap_s
+        self._wants = wants
+        self.t_s = float("nan")  # newest epoch
+        self._open_s = float("nan")
+        self._wanted = Wanted()
+        self._parts: list[dict[str, Floats]] = []
+
+    def frames(self, decoded: Decoded) -> Iterator[FrameOfCells]:
+        """Frames of a stretch that hold cells, in order, with unwrapped GPS time. NaN times are left out."""
+        cells, frames = decoded.satellites, decoded.frames
+        if not len(cells):
+            return
+        frame = cells["frame"].astype(np.int64)
+        starts = np.flatnonzero(np.concatenate(([True], np.diff(frame) != 0)))
+        ends = np.concatenate((starts[1:], [len(frame)]))
+        of = frame[starts]
+        table = zip(
+            frames.pos[of].tolist(), frames["utc_ms_of_week"][of].tolist(), frames["type"][of].tolist(),
+            frames["station_id"][of].tolist(), starts.tolist(), ends.tolist(), strict=True,
+        )  # fmt: skip
+        for pos, utc_ms, kind, station, a, b in table:
+            if utc_ms == utc_ms:
+                yield FrameOfCells(pos, utc_ms / 1e3 + self._leap_s, int(kind), station, a, b)
+
+    def take(self, decoded: Decoded, frame: FrameOfCells) -> Cells | None:
+        """Add one frame of ``frames``; returns the epoch before it, if it has ended with this and was wanted."""
+        t_s = self._unwrapped(frame.t_s, DAY_S if frame.kind in _DAY_ONLY else WEEK_S)
+        ended = None
+        if not abs(t_s - self._open_s) <= _SAME_EPOCH_S:
+            ended = self.close()
+            self._open_s, self._wanted = t_s, self._wants(t_s)
+        if any(self._wanted):
+            values = decoded.satellites
+            columns = {name: values[name][frame.a : frame.b] for name in CELL_COLUMNS}
+            self._parts.append({**columns, "type": np.full(frame.b - frame.a, float(frame.kind))})
+        return ended
+
+    def close(self) -> Cells | None:
+        """The open epoch, if it was wanted; it is not handed out again."""
+        parts, wanted = self._parts, self._wanted
+        self._parts, self._wanted = [], Wanted()
+        return fullest(self._open_s, parts, wanted) if parts else None
+
+    def _unwrapped(self, t_s: float, period_s: float) -> float:
+        """Time of week (or day) continued from the epoch before, so that it never jumps back by a week."""
+        if self.t_s == self.t_s:
+            t_s = self.t_s + (t_s - self.t_s + period_s / 2.0) % period_s - period_s / 2.0
+        elif period_s == DAY_S:
+            return t_s  # the day is not known yet, and only GLONASS depends on it
+        self.t_s = round(t_s, 4)
+        return self.t_s
+
+
+def fullest(t_s: float, parts: list[dict[str, Floats]], wanted: Wanted) -> Cells:
+    """Cells of an epoch, of each constellation those of its fullest message alone.
+
+    A base may send one epoch twice, as 1004 and MSM4 or as MSM6 and MSM7, and the two need not share a receiver
+    clock: they lie 108 km apart in one recorded stream.
+    """
+    columns = {name: np.concatenate([part[name] for part in parts]) for name in (*CELL_COLUMNS, "type")}
+    system = columns["system"].astype(np.int64)
+    best = np.zeros(8)
+    np.maximum.at(best, system, columns["type"])
+    keep = columns["type"] == best[system]
+    return Cells(t_s, {name: values[keep] for name, values in columns.items()}, wanted)
