@@ -82,6 +82,20 @@ def add_near(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_keeping(parser: argparse.ArgumentParser) -> None:
+    """``--log FILE``, ``--no-log`` and ``--accept-base``."""
+    parser.add_argument(
+        "--log", type=Path, metavar="FILE",
+        help="verdict log to append what is shown to; a live run keeps verdicts.jsonl beside the site file",
+    )  # fmt: skip
+    parser.add_argument("--no-log", action="store_true", help="keep no verdict log")
+    parser.add_argument(
+        "--accept-base", action="store_true",
+        help="confirm that the base which is heard is the right one, though its ID or place is not the expected one; "
+        "it is written to the verdict log",
+    )  # fmt: skip
+
+
 def add_forward(parser: argparse.ArgumentParser) -> None:
     """``--forward URL``."""
     parser.add_argument(

@@ -19,6 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     options.add_speed(parser, 1.0)
     options.add_near(parser)
     options.add_json(parser)
+    options.add_keeping(parser)
     parser.add_argument(
         "--hold",
         type=options.seconds,

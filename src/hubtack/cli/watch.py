@@ -21,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     options.add_for(parser)
     options.add_near(parser)
     options.add_json(parser)
+    options.add_keeping(parser)
     options.add_forward(parser)
     parser.add_argument("--once", action="store_true", help="print one screen (or one JSON document) and exit")
     parser.add_argument("--ascii", action="store_true", help="keep to plain characters")

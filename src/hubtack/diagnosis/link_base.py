@@ -10,6 +10,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from hubtack.diagnosis.base_families import SITE_BASIS
 from hubtack.diagnosis.episode import Episode, Severity
 from hubtack.diagnosis.link_view import S_NS, LinkView
 from hubtack.engine.link import COMPUTED, distance_m, horizontal_m
@@ -157,6 +158,24 @@ def _one_base(view: LinkView, station: StationTally, *, alone: bool) -> list[Epi
         )
     if off_m is not None and site is not None and off_m > setup.base_tolerance_m and len(station.arps) == 1:
         found.append(_misplaced(view, station, first_ns, off_m, site))
+    if view.engine.set_again is not None and view.engine.set_again[1] == station.id and alone:
+        at_ns, _, moved_m = view.engine.set_again
+        found.append(
+            Episode(
+                "base_moved",
+                at_ns,
+                None if view.engine.latches else at_ns,
+                str(station.id),
+                _latched_ns(view, at_ns) if view.engine.latches else 0,
+                "stop" if view.engine.latches else "warn",
+                {
+                    "moved_m": moved_m,
+                    "id": station.id,
+                    "limit_m": view.limit("base_moved_m"),
+                    "how": "since the site's machines last heard it: it was set up again",
+                },
+            )
+        )
     if alone and len(station.arps) > 1 and not _to_and_fro(station):
         found.extend(_moved(view, station, agrees=off_m is not None and off_m <= setup.base_tolerance_m))
     return found
@@ -189,6 +208,8 @@ def _misplaced(
             "north_m": north,
             "up_m": up,
             "tolerance_m": view.setup.base_tolerance_m,
+            "basis": SITE_BASIS,
+            "likely": "",
             "id": station.id,
         },
     )

@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 UNKNOWN, PHYSICAL, COMPUTED = 0, 1, 2
-LATCH_FLAGS: Mapping[str, int] = {"base_moved": 1, "two_bases": 2, "wrong_base": 4}
+LATCH_FLAGS: Mapping[str, int] = {"base_moved": 1, "two_bases": 2, "wrong_base": 4, "base_disturbed": 8}
 _SYSTEM_OF = np.array([system_of(number) or 0 for number in range(4096)], dtype=np.int64)
 _HAS_ID = np.array([has_station_id(number) for number in range(4096)])
 _NEVER = np.iinfo(np.int64).min
@@ -38,6 +38,7 @@ _PLACES_KEPT = 256
 class LinkSetup:
     """What is known beforehand of the base and of the way its corrections come.
 
+    ``marks_ecef_m`` and ``geoid_separation_m`` help to name what was typed in place of the base's position.
     ``near_deg`` is the position that was given to a caster: a base that appears beside it is computed by a network.
     """
 
@@ -49,6 +50,8 @@ class LinkSetup:
     has_arrival: bool = False
     heard_at: str = "machine"
     near_deg: tuple[float, float] | None = None
+    geoid_separation_m: float | None = None
+    marks_ecef_m: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)  # control marks, where known
 
     def limit(self, key: str) -> float:
         """A limit by its key, from the site file or the table."""
@@ -88,6 +91,20 @@ class _Events:
             return np.full((len(key), self.width), np.nan), known
         return np.where(known[:, None], table[np.maximum(index, 0)], np.nan), known
 
+    def clear_at(self, key: int) -> None:
+        """From ``key`` on, flags that were set before it no longer stand; what was set later still does.
+
+        Width 2: flags in force, and the one set by this event.
+        """
+        i = int(np.searchsorted(np.array(self.key, dtype=np.int64), key, side="left"))
+        self.key.insert(i, key)
+        self.value.insert(i, (0.0, 0.0))
+        flags = 0
+        for j in range(i + 1, len(self.key)):
+            newly = int(self.value[j][1])
+            flags = flags | newly if newly else 0
+            self.value[j] = (float(flags), float(newly))
+
     def forget_before(self, key: int) -> None:
         if len(self.key) > 512:
             keep = max(0, int(np.searchsorted(np.array(self.key, dtype=np.int64), key, side="right")) - 1)
@@ -110,12 +127,18 @@ class LinkEngine:
     saw_1032: bool = False
     _obs: _Events = field(default_factory=lambda: _Events(1))
     _base: _Events = field(default_factory=lambda: _Events(5))
-    _latch: _Events = field(default_factory=lambda: _Events(1))
+    _disturbed: _Events = field(default_factory=lambda: _Events(2))
+    _latch: _Events = field(default_factory=lambda: _Events(2))
+    accepted: bool = False  # a person has said that the base which is heard is the right one
+    known_arp_ecef_m: tuple[float, float, float] | None = None  # of the site's base when it was last heard
+    set_again: tuple[int, int, float] | None = None  # since then it moved: time on the axis, station ID, how far [m]
     _epoch_ns: int | None = None  # observation epoch that is being received
     _newest_ns: int = _NEVER
     _reached_ns: int = _NEVER // 8
     _held: list[tuple[Decoded, Ints | None, Ints]] = field(default_factory=list)
     _early_damage: list[Span] = field(default_factory=list)
+    _fed_end: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    _fed_key: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     _ends: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     _times_ns: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
@@ -169,6 +192,7 @@ class LinkEngine:
         usable = np.maximum(number, 0)
         system, with_id = _SYSTEM_OF[usable], _HAS_ID[usable]
         timed = (system > 0) & ~np.isnan(frames["utc_ms_of_week"])
+        self._fed_end, self._fed_key = frames.end, key
         self._follow_epochs(frames, key, time_ns, timed)
         self._learn(decoded, time_ns)
         # Only what a rover positions with says whose base it is: casters put other IDs on text and descriptors.
@@ -234,7 +258,7 @@ class LinkEngine:
         if self.station_id is None:
             self.station_id = station
             expected = self.setup.base_station_id
-            if expected is not None and station != expected:
+            if expected is not None and station != expected and not self.accepted:
                 self._set_latch("wrong_base", key)
         elif station != self.station_id and self.base_kind != COMPUTED:
             self._set_latch("two_bases", key)
@@ -257,12 +281,23 @@ class LinkEngine:
             agrees = off_m is not None and off_m <= self.setup.base_tolerance_m
             if agrees and self.setup.base_station_id in (None, station) and not self.tally.interleaved(time_ns):
                 self._clear_latches(key)
-            if off_m is not None and off_m > self.setup.limit("wrong_base_m"):
+            if off_m is not None and off_m > self.setup.limit("wrong_base_m") and not self.accepted:
                 self._set_latch("wrong_base", key)
+            if before is None and not agrees:
+                self._compare_with_known(arp, station, key, time_ns)
             if moved_m > self.setup.limit("base_moved_m") and not agrees:
                 self._set_latch("base_moved", key)
         self.arp_ecef_m = arp
         self._base.add(key, *arp, float(station), float(self.base_kind))
+
+    def _compare_with_known(self, arp: tuple[float, float, float], station: int, key: int, time_ns: int) -> None:
+        """The first ARP of a session beside the one the site had last: a base set up again moves every design."""
+        if self.known_arp_ecef_m is None or self.accepted:
+            return
+        moved_m = distance_m(arp, self.known_arp_ecef_m)
+        if moved_m > self.setup.limit("base_moved_m"):
+            self.set_again = (time_ns, station, moved_m)
+            self._set_latch("base_moved", key)
 
     def _beside_user(self, arp: tuple[float, float, float]) -> bool:
         """An ARP beside the position that was sent, or on a network source beside the rover, is a computed one."""
@@ -278,36 +313,57 @@ class LinkEngine:
 
     def _set_latch(self, code: str, key: int) -> None:
         self.latches |= LATCH_FLAGS[code]
-        self._latch.add(key, float(self.latches))
+        self._latch.add(key, float(self.latches), float(LATCH_FLAGS[code]))
 
     def _clear_latches(self, key: int) -> None:
         if self.latches:
             self.latches = 0
-            self._latch.add(key, 0.0)
+            self._latch.add(key, 0.0, 0.0)
 
     def clear_latches(self, key: int) -> None:
-        """A person or a control check has confirmed the base; from ``key`` on nothing is latched."""
-        self._clear_latches(key)
+        """A person or a control check has confirmed the base; from ``key`` on nothing that was latched before stands.
+
+        The stream may have been read farther than ``key``: what was latched after it stays.
+        """
+        self._latch.clear_at(key)
+        self.latches = int(self._latch.value[-1][0])
         self.station_id = self.tally.last_id
+        if self._disturbed.key:
+            self._disturbed.clear_at(key)
+
+    def note_disturbed(self, pos: int) -> None:
+        """The base's antenna has moved, told at byte ``pos`` of the stretch just fed: latched until confirmed.
+
+        What the network computes is exempt, and so is a base that a person has accepted since.
+        """
+        if self.base_kind == COMPUTED or not len(self._fed_end):
+            return
+        i = min(int(np.searchsorted(self._fed_end, pos, side="right")), len(self._fed_end) - 1)
+        flag = float(LATCH_FLAGS["base_disturbed"])
+        before = self._disturbed.key[-1] if self._disturbed.key else _NEVER
+        self._disturbed.add(max(int(self._fed_key[i]), before), flag, flag)
 
     def join(self, key: Ints) -> LinkColumns:
         """The link as it was known at each key (N,), which must not lie before ``forget_before``."""
         obs, _ = self._obs.at(key)
         base, _ = self._base.at(key)
         latch, latched = self._latch.at(key)
+        moved, told = self._disturbed.at(key)
+        latches = np.where(latched, latch[:, 0], 0).astype(np.int64)
+        latches |= np.where(told & (moved[:, 0] > 0), LATCH_FLAGS["base_disturbed"], 0)
         kind = np.where(np.isnan(base[:, 4]), UNKNOWN, base[:, 4]).astype(np.int64)
         return LinkColumns(
             obs_utc_ms=obs[:, 0] / 1e6,
             arp_ecef_m=base[:, :3],
             station_id=base[:, 3],
             base_kind=kind,
-            latches=np.where(latched, latch[:, 0], 0).astype(np.int64),
+            latches=latches,
             latch_flags=LATCH_FLAGS,
         )
 
     def forget_before(self, key: int) -> None:
         """No row will ask about anything before ``key`` any more."""
-        for events in (self._obs, self._base, self._latch):
+        for events in (self._obs, self._base, self._latch, self._disturbed):
             events.forget_before(key)
 
     def reached_ns(self) -> int | None:

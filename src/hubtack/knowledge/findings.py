@@ -100,10 +100,10 @@ FINDINGS: tuple[FindingRule, ...] = (
        "compare station ID and coordinates with the site's sheet", "choose the right channel or mount point", _CHECK, needs="site.base"),
     _r("base_moved", "base", "stop", "the base's broadcast position changed by {moved_m} m {how}",
        "ask who set the base up anew, and over which mark", "compare its coordinates with the site's sheet", _CHECK, needs="corrections"),
-    _r("base_misplaced", "base", "stop", "the base's position is {off_m} m from where it should be, to the {direction}",
+    _r("base_misplaced", "base", "stop", "the base's position is {off_m} m from where it should be, to the {direction}, by {basis}{likely}",
        "check the coordinates typed into the base: digits, sign, height, antenna height", "was it started on its own autonomous position?",
-       "is the site's sheet in the same datum and epoch as the stream?", _CHECK, needs="corrections site.base"),
-    _r("base_disturbed", "base", "stop", "the base's antenna moved by {moved_m} m while its broadcast position stayed",
+       "is the site's sheet in the same datum and epoch as the stream?", _CHECK, needs="corrections"),
+    _r("base_disturbed", "base", "stop", "the base's antenna moved by {moved_m} m ({direction}) while its broadcast position stayed",
        "look at the tripod or mast: knocked, sunk or loose", "set it over its mark again", _CHECK, needs="corrections"),
     _r("no_base_position", "base", "stop", "no base position (1005 or 1006) {when}",
        "switch on 1005 or 1006 in the base, every 10 s", "on a network: choose another mount point", needs="corrections",
@@ -169,7 +169,7 @@ FINDINGS: tuple[FindingRule, ...] = (
     # Control ----------------------------------------------------------------------------------------------------------
     _r("overnight_shift", "control", "stop", "parked overnight, and the first position differs by {shift_m} m from the last",
        "was the base set up again? Compare its coordinates with yesterday's", "the same shift on two machines is the base", _CHECK, needs="rover"),
-    _r("not_checked", "control", "note", "no passed check on a control mark in 12 h or since a change",
+    _r("not_checked", "control", "note", "no passed check on a control mark counts now: {why}",
        "touch a control mark: hubtack control", needs="rover"),
     _r("control_failed", "control", "stop", "the residual at {point} is {horizontal_m} m in plan and {up_m} m in height",
        "occupy again after 20 to 45 minutes", "check antenna height, mark and datum", "do not dig to grade until it is explained", needs="control"),
@@ -181,4 +181,6 @@ BY_CODE: Mapping[str, FindingRule] = {rule.code: rule for rule in FINDINGS}
 ORDER: Mapping[str, int] = {rule.code: i for i, rule in enumerate(FINDINGS)}
 
 # What a correction stream alone, or with the rover's help, can be found to suffer from.
-LINK_CODES: frozenset[str] = frozenset(r.code for r in FINDINGS if r.family in ("bytes", "loss", "base", "content", "clock"))
+LINK_CODES: frozenset[str] = frozenset(
+    r.code for r in FINDINGS if r.family in ("bytes", "loss", "base", "content", "clock")
+)

@@ -1,14 +1,17 @@
-"""``ready``: waits until the verdict has held, and says what it waited for."""
+"""``ready``: waits until the verdict has held, and leaves the check before work as a list and as a record."""
 
 from __future__ import annotations
 
 import argparse
 import json
 import sys
+from dataclasses import asdict
 
+from hubtack.documents.checklist import MARKS, UNSEEN, checklist
 from hubtack.documents.finding import finding_document
 from hubtack.documents.watch import watch_document
 from hubtack.engine.judge import GRADE, ROUGH
+from hubtack.live.keeping import keeper_for
 from hubtack.live.opening import open_sources
 from hubtack.live.run import LiveRun
 from hubtack.live.watching import EXIT_GRADE, EXIT_NO, EXIT_SOURCE, Shown, summary
@@ -26,6 +29,7 @@ def ready(args: argparse.Namespace) -> int:
     for warning in opened.warnings:
         print(f"hubtack ready: {safe_text(warning, 400)}", file=sys.stderr)
     session = opened.session
+    keeper = keeper_for(args, opened)
     shown = Shown(session, 1_000_000_000 if opened.is_live or args.speed > 0 else 30_000_000_000)
     passed = False
 
@@ -43,6 +47,7 @@ def ready(args: argparse.Namespace) -> int:
     def look(elapsed_ns: int, partial: bool) -> bool:
         nonlocal passed
         snap = shown.current(elapsed_ns, partial)
+        keeper.look(snap)
         passed = accepts(snap) and held_s() >= args.hold
         return not passed
 
@@ -64,12 +69,23 @@ def ready(args: argparse.Namespace) -> int:
         snap = shown.current(elapsed_ns, True)
         passed = accepts(snap) and held_s() >= args.hold
     snap = shown.current(elapsed_ns, True)
+    keeper.look(snap)
+    held = held_s() if accepts(snap) else 0.0
+    points = checklist(snap, opened.site.unit, held_s=held, hold_s=args.hold, accepted=accepts(snap))
+    if keeper.log is not None:
+        keeper.log.note("check before work", utc=snap.utc, ready=passed, checklist=[asdict(p) for p in points])
+    keeper.end()
     if args.json:
-        print(
-            json.dumps(watch_document(snap, lambda f: finding_document(f, session.axis), kind="ready"), allow_nan=False)
-        )
+        document = watch_document(snap, lambda f: finding_document(f, session.axis), kind="ready")
+        document |= {"ready": passed, "checklist": [asdict(p) for p in points]}
+        print(json.dumps(document, allow_nan=False))
     else:
+        for point in points:
+            print(f"[{MARKS[point.passed]}] {point.item:<21}{point.text}")
+        print(UNSEEN)
         print(("ready: " if passed else "not ready: ") + summary(snap, opened))
+    for complaint in keeper.complaints:
+        print(f"hubtack ready: {safe_text(complaint, 400)}", file=sys.stderr)
     if passed:
         return EXIT_GRADE
     for notice in run.refused:

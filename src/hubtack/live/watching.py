@@ -15,6 +15,7 @@ from hubtack.documents.finding import finding_document
 from hubtack.documents.watch import watch_document
 from hubtack.engine.judge import GRADE, HOLD, Standing
 from hubtack.engine.rover import JudgedRows
+from hubtack.live.keeping import Keeper, keeper_for
 from hubtack.live.opening import Opened, open_sources
 from hubtack.live.run import LiveRun
 from hubtack.readers.hub import Hub
@@ -68,12 +69,18 @@ def watch(args: argparse.Namespace) -> int:
     opened = open_sources(args)
     for warning in opened.warnings:
         print(f"hubtack watch: {safe_text(warning, 400)}", file=sys.stderr)
-    with forwarding(args.forward, "watch") as args.forward_send, Hub(opened.readers) as hub:
-        if args.once:
-            return _once(args, opened, hub)
-        if args.json:
-            return _lines(args, opened, hub)
-        return _screen(args, opened, hub)
+    keeper = keeper_for(args, opened)
+    try:
+        with forwarding(args.forward, "watch") as args.forward_send, Hub(opened.readers) as hub:
+            if args.once:
+                return _once(args, opened, hub, keeper)
+            if args.json:
+                return _lines(args, opened, hub, keeper)
+            return _screen(args, opened, hub, keeper)
+    finally:
+        keeper.end()
+        for complaint in keeper.complaints:
+            print(f"hubtack watch: {safe_text(complaint, 400)}", file=sys.stderr)
 
 
 @contextlib.contextmanager
@@ -111,7 +118,7 @@ def _run(
     return LiveRun(opened.session, hub, on_rows, on_look, for_s=for_s, time_scale=scale, forward=args.forward_send)
 
 
-def _once(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
+def _once(args: argparse.Namespace, opened: Opened, hub: Hub, keeper: Keeper) -> int:
     """One frame: of the end of a log, or of a live source once it has something to show."""
     shown = Shown(opened.session)
 
@@ -132,6 +139,7 @@ def _once(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
     if not opened.is_live:
         opened.session.close()
     snap = shown.current(run.elapsed_ns(run.mono()) if opened.is_live else 0, True)
+    keeper.look(snap)
     if args.json:
         print(json.dumps(shown.document(snap), allow_nan=False))
     else:
@@ -163,6 +171,7 @@ class _Lines:
 
     shown: Shown
     write: Callable[[str], None]
+    keeper: Keeper
     written: dict[int, str] = field(default_factory=dict)
     last: Standing | None = None
     last_at_s: float = 0.0
@@ -187,15 +196,16 @@ class _Lines:
         text = json.dumps(self.shown.document(snap), allow_nan=False)
         if self.written.get(time_ns) != text:
             self.written[time_ns] = text
+            self.keeper.look(snap)
             while len(self.written) > 8:
                 self.written.pop(next(iter(self.written)))
             self.write(text)
 
 
-def _lines(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
+def _lines(args: argparse.Namespace, opened: Opened, hub: Hub, keeper: Keeper) -> int:
     # A log that is poured through is looked at every ten seconds of its time; a live source every second.
     shown = Shown(opened.session, FINDINGS_EVERY_NS if opened.is_live or args.speed > 0 else 10 * FINDINGS_EVERY_NS)
-    lines = _Lines(shown, lambda text: print(text, flush=True))
+    lines = _Lines(shown, lambda text: print(text, flush=True), keeper)
 
     def look(elapsed_ns: int, partial: bool) -> bool:
         if not opened.is_live:
@@ -223,36 +233,35 @@ def _lines(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
     return _finish(run, opened, snap.standing)
 
 
-def _screen(args: argparse.Namespace, opened: Opened, hub: Hub) -> int:
+def _screen(args: argparse.Namespace, opened: Opened, hub: Hub, keeper: Keeper) -> int:
     """The live screen. Where output is no terminal, a line of text at each change of the verdict."""
     from rich.console import Console
 
     console = Console(highlight=False)
     shown = Shown(opened.session)
     if not console.is_terminal or console.is_dumb_terminal:
-        return _plain(args, opened, hub, shown)
-    from rich.live import Live
-
+        return _plain(args, opened, hub, shown, keeper)
+    from hubtack.live.screen import Screen, show
     from hubtack.views.dashboard import Dashboard
 
-    last: list[int] = []
+    blank = Dashboard(shown.current(0, False), opened.site.unit, opened.title, block=_blocks(args))
+    screen = Screen(console, blank, keeper, bell=args.bell)
+    runs: list[LiveRun] = []
 
-    with Live(console=console, screen=True, auto_refresh=False, vertical_overflow="crop") as live:
-
+    def run_with(draw: Callable[[Snapshot], bool]) -> None:
         def look(elapsed_ns: int, partial: bool) -> bool:
             snap = shown.current(elapsed_ns, partial)
-            run.draw_s = 0.25 if console.width <= 100 else 0.5
-            live.update(
-                Dashboard(snap, opened.site.unit, opened.title, block=_blocks(args), keys="Ctrl-C ends"), refresh=True
-            )
-            if args.bell and last and last[-1] != snap.standing.verdict:
-                console.bell()
-            last[:] = [snap.standing.verdict]
-            return True
+            keeper.look(snap)
+            runs[0].draw_s = 0.25 if console.width <= 100 else 0.5
+            return draw(snap)
 
-        run = _run(args, opened, hub, lambda rows: None, look, args.for_s)
-        with contextlib.suppress(KeyboardInterrupt):
-            run.loop()
+        runs.append(_run(args, opened, hub, lambda rows: None, look, args.for_s))
+        runs[0].loop()
+
+    show(screen, run_with)
+    if not runs:
+        return EXIT_NO  # interrupted before the first picture
+    run = runs[0]
     return _last_word(run, opened, shown)
 
 
@@ -266,7 +275,7 @@ def _last_word(run: LiveRun, opened: Opened, shown: Shown) -> int:
     return _finish(run, opened, snap.standing)
 
 
-def _plain(args: argparse.Namespace, opened: Opened, hub: Hub, shown: Shown) -> int:
+def _plain(args: argparse.Namespace, opened: Opened, hub: Hub, shown: Shown, keeper: Keeper) -> int:
     """A line at each change of the verdict: of every judged row, and of silence between rows."""
     last: list[int] = []
 
@@ -274,6 +283,7 @@ def _plain(args: argparse.Namespace, opened: Opened, hub: Hub, shown: Shown) -> 
         if last != [snap.standing.verdict]:
             last[:] = [snap.standing.verdict]
             print(summary(snap, opened), flush=True)
+        keeper.look(snap)
 
     def rows(block: JudgedRows) -> None:
         if not len(block.epochs):

@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from hubtack.decode.decoder import Decoder
 from hubtack.decode.tables import Decoded
-from hubtack.diagnosis.episode import Finding
+from hubtack.diagnosis.check_family import check_episodes
+from hubtack.diagnosis.episode import Episode, Finding
 from hubtack.diagnosis.fold import findings_of
 from hubtack.diagnosis.heading_family import heading_episodes
 from hubtack.diagnosis.link_families import LinkView, link_episodes, rtk_ready
@@ -25,7 +26,7 @@ from hubtack.diagnosis.overnight import overnight_episodes
 from hubtack.diagnosis.rover_families import rover_episodes
 from hubtack.diagnosis.rover_view import RoverView
 from hubtack.diagnosis.sky_family import sky_episodes
-from hubtack.engine.axis import DAY_MS, SessionAxis
+from hubtack.engine.axis import DAY_MS, DAY_NS, SessionAxis
 from hubtack.engine.judge import Track
 from hubtack.engine.link import COMPUTED, LinkEngine, LinkSetup
 from hubtack.engine.rover import JudgedRows, LinkAtRows, RoverEngine
@@ -37,6 +38,8 @@ from hubtack.knowledge.findings import BY_CODE
 from hubtack.readers.chunk import Chunk, Notice, SourceState
 from hubtack.session.antenna_pair import AntennaPair
 from hubtack.session.arrivals import ArrivalLog
+from hubtack.session.base_watch import BaseWatch, observing_decoder
+from hubtack.session.checking import Checking
 from hubtack.session.history import History
 from hubtack.session.link_join import link_at_rows
 from hubtack.session.snapshot import LinkLine
@@ -87,6 +90,7 @@ class Session:
     axis: SessionAxis = field(default_factory=SessionAxis)
     rover: RoverEngine = field(init=False)
     link: LinkEngine = field(init=False)
+    base: BaseWatch = field(init=False)
     assembler: Assembler = field(default_factory=Assembler)
     rover_sky: RoverSky = field(default_factory=RoverSky)
     history: History = field(default_factory=History)
@@ -102,7 +106,7 @@ class Session:
     _row_mono_ns: int | None = None
     _frame_mono_ns: int | None = None
     closed: bool = False
-    checked: tuple[str, float] | None = None
+    checking: Checking = field(init=False)
     expected: set[str] = field(default_factory=set)
     first_arrival_utc_ns: int | None = None
     last_arrival_utc_ns: int | None = None
@@ -110,7 +114,9 @@ class Session:
 
     def __post_init__(self) -> None:
         self.rover = RoverEngine(self.setup)
+        self.checking = Checking(self.setup.limit("check_valid_h"))
         self.link = LinkEngine(self.link_setup, self.axis)
+        self.base = BaseWatch(self.link_setup)
 
     # Bytes in -----------------------------------------------------------------------------------------------------
 
@@ -146,13 +152,14 @@ class Session:
         """All input has ended: every row is closed and judged."""
         parts = [self._take(source, source.decoder.flush(), final=False) for source in self.sources.values()]
         self.link.release()
+        self.base.close(self.link)
         self.closed = True
         parts.append(self._commit(self._timed(self.assembler.close()), everything=True))
         return join_rows([part for part in parts if len(part.epochs)] or parts[-1:])
 
     def _source(self, role: str) -> Source:
         if role not in self.sources:
-            self.sources[role] = Source(role)
+            self.sources[role] = Source(role, observing_decoder() if role == self.link_role else Decoder())
         return self.sources[role]
 
     def _take(self, source: Source, decoded: Decoded, *, final: bool) -> JudgedRows:
@@ -182,6 +189,7 @@ class Session:
         last_byte = decoded.frames.end - 1
         key = None if self.by_content else source.arrivals.places(last_byte)
         self.link.feed(decoded, key, source.arrivals.utc_ns(last_byte))
+        self.base.feed(decoded, self.link, self.axis)
         if len(last_byte):
             mono = source.arrivals.mono_ns(last_byte[-1:])
             self._frame_mono_ns = int(mono[0]) if mono[0] >= 0 else None
@@ -255,11 +263,21 @@ class Session:
                 none = np.zeros(0, dtype=np.int64)
                 self._no_rows = self.rover.update(epochs, LinkAtRows.none(0), none, none.astype(bool))
             return self._no_rows
-        key = self._keys(epochs)
         if "second_antenna" in self.sources:
             self.pair.fill(epochs, forget=True)
-        arrival_ns = self._rover_arrivals().utc_ns(epochs.pos)
-        rows = self.rover.update(epochs, self._link_at(key, epochs), arrival_ns, self._checked(len(epochs)))
+        key = self._keys(epochs)
+        parts = []
+        confirmed = self._confirmations(epochs)
+        bounds = sorted({0, len(epochs), *confirmed})
+        for a, b in itertools.pairwise(bounds):
+            part = epochs.take(slice(a, b)) if len(bounds) > 2 else epochs
+            link = self._link_at(key[a:b], part)
+            if a in confirmed and self._checked(part, link)[0]:
+                self.confirm(int(key[a]))
+                link = self._link_at(key[a:b], part)
+            arrival_ns = self._rover_arrivals().utc_ns(part.pos)
+            parts.append(self.rover.update(part, link, arrival_ns, self._checked(part, link)))
+        rows = join_rows(parts)
         self._tell_link()
         self.link.forget_before(int(key[-1]))
         self.history.add(rows)
@@ -298,8 +316,44 @@ class Session:
         """Whether there is a correction stream to read."""
         return self.expects_link or self.n_rover_frames > 0
 
-    def _checked(self, n: int) -> NDArray[np.bool_]:
-        return np.full(n, self.checked is not None, dtype=bool)
+    def _checked(self, epochs: Epochs, link: LinkAtRows) -> NDArray[np.bool_]:
+        day0 = self.axis.day0
+        if day0 is None or not self.checking.checks:
+            return np.zeros(len(epochs), dtype=bool)
+        utc_ns = epochs.time_ns + day0 * DAY_NS
+        return self.checking.at_rows(utc_ns, link.station_id, link.arp_ecef_m, link.base_computed)
+
+    def _confirmations(self, epochs: Epochs) -> set[int]:
+        """Rows before which a passed check has been made; a check before the session confirms nothing in it."""
+        day0 = self.axis.day0
+        if day0 is None or not self.checking.checks:
+            return set()
+        utc_ns = epochs.time_ns + day0 * DAY_NS
+        before_ns = (self.rover.track.time_ns if self.rover.track.n_rows else int(epochs.time_ns[0])) + day0 * DAY_NS
+        passed = self.checking.passed_between(before_ns, int(utc_ns.max()))
+        return {int(np.argmax(utc_ns >= t)) for t in passed}
+
+    def confirm(self, key: int | None = None) -> None:
+        """A person or a passed check says that the base and the position are right: nothing stays latched.
+
+        ``key`` is the place from which on it counts; without it, from now on.
+        """
+        if key is None:
+            self.link.accepted = True
+        self.link.clear_latches(self._place if key is None else key)
+        self.rover.parked.clear()
+
+    @property
+    def checked(self) -> tuple[str, float] | None:
+        """The check in force at the newest row: when it was (ISO, UTC), and the height found less known [m]."""
+        last = self.rover.last
+        if last is None or self.axis.day0 is None or not self.checking.checks:
+            return None
+        link = self._link_at(self._keys(last.epochs), last.epochs)
+        if not self._checked(last.epochs, link)[0]:
+            return None
+        check = self.checking.newest_at(int(last.epochs.time_ns[0]) + self.axis.day0 * DAY_NS)
+        return (check.utc, check.up_m) if check is not None else None
 
     def _follow_fix(self, rows: JudgedRows) -> None:
         fix = rows.q.fix
@@ -331,7 +385,8 @@ class Session:
             self.pair.fill(epochs, forget=False)
         key = self._keys(epochs)
         arrival_ns = self._rover_arrivals().utc_ns(epochs.pos)
-        return self.rover.peek(epochs, self._link_at(key, epochs), arrival_ns, self._checked(len(epochs)))
+        link = self._link_at(key, epochs)
+        return self.rover.peek(epochs, link, arrival_ns, self._checked(epochs, link))
 
     def _tell_link(self) -> None:
         """The link must know where the rover is, to see that a base beside it is computed by a network."""
@@ -459,6 +514,7 @@ class Session:
             now_ns,
             expects=self.expects_link,
             source_codes=self._source_codes(start_ns),
+            base=self.base.seen(),
         )
 
     def _source_codes(self, start_ns: int) -> tuple[tuple[str, int, int | None, dict[str, Any]], ...]:
@@ -483,9 +539,22 @@ class Session:
         episodes.extend(heading_episodes(self.rover.swings, self.setup))
         episodes.extend(sky_episodes(self.rover_sky.sectors, view.rover))
         episodes.extend(overnight_episodes(self.rover.parked, view.now_ns))
+        episodes.extend(self._check_episodes(view.now_ns))
         if self.has_link():
             episodes.extend(link_episodes(view))
         return findings_of(episodes, view.now_ns)
+
+    def _check_episodes(self, now_ns: int) -> list[Episode]:
+        if not self.checking.expected:
+            return []
+        day0 = self.axis.day0
+        return check_episodes(
+            expected=True,
+            checked=self.checked is not None,
+            newest=None if day0 is None else self.checking.newest_at(now_ns + day0 * DAY_NS),
+            start_ns=self.rover.tally.first_ns,
+            require=self.setup.require_check,
+        )
 
     def rtk_ready(self, findings: list[Finding], elapsed_ns: int = 0) -> bool | None:
         """Whether a rover can fix on the stream (docs/rtk-ready.md)."""

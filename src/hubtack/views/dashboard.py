@@ -53,6 +53,8 @@ class Dashboard:
     block: bool = True
     height: int | None = None
     keys: str = ""
+    page: str = "state"  # "state", "findings" or "keys": what stands under the verdict
+    help_lines: tuple[str, ...] = ()
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """Draw exactly the terminal's size: no line too long, none too many."""
@@ -71,9 +73,14 @@ class Dashboard:
         foot = [_line((FOOT, DIM))]
         if self.keys:
             foot.append(_line((self.keys, DIM)))
-        body = self._body(width)
-        findings = self._findings(width)
         room = height - len(head) - len(foot)
+        if self.page == "keys":
+            body: list[Line] = [_line((self._rule(width, "keys"), DIM)), *(_line(text) for text in self.help_lines)]
+            findings: list[Line] = []
+        elif self.page == "findings":
+            body, findings = [], self._findings(width, in_full=True)
+        else:
+            body, findings = self._body(width), self._findings(width)
         body = body[: max(0, room)]
         findings = findings[: max(0, room - len(body))]
         filler: list[Line] = [[] for _ in range(max(0, room - len(body) - len(findings)))]
@@ -267,16 +274,21 @@ class Dashboard:
 
     # Findings -----------------------------------------------------------------------------------------------------
 
-    def _findings(self, width: int) -> list[Line]:
+    def _findings(self, width: int, *, in_full: bool = False) -> list[Line]:
         lines: list[Line] = []
         for text in self.snap.notices.values():
             lines.append(_line((f"{'source':<6}", BOLD), safe_text(text)))
-        for finding in self.snap.findings[:8]:
+        for finding in self.snap.findings[: None if in_full else 8]:
             word = SEVERITY_WORD[finding.severity]
             style = BOLD if finding.severity == "stop" else PLAIN
-            lines.append(_line((f"{word:<6}", style), safe_text(finding.summary)))
+            parts = textwrap.wrap(safe_text(finding.summary), max(20, width - 6)) or [""]
+            lines.append(_line((f"{word:<6}", style), parts[0]))
+            lines.extend(_line(f"{'':<6}{part}") for part in parts[1 : None if in_full else 2])
             if finding.next_steps and width >= 60:
-                lines.append(_line((f"{'':<6}do: {safe_text(finding.next_steps[0])}", DIM)))
+                for step in finding.next_steps[: None if in_full else 1]:
+                    lines.append(_line((f"{'':<6}do: {safe_text(step)}", DIM)))
+        if in_full and not lines:
+            lines.append(_line("no findings so far"))
         if lines:
             lines.insert(0, _line((self._rule(width, "findings"), DIM)))
         return lines

@@ -1,0 +1,169 @@
+"""What a live run keeps and is reminded of: the verdict log, the site's last base, the parked place, control checks.
+
+All of it lies in one folder, beside the site file. Nothing here can stop a run: what cannot be read or written is
+said once, and the run goes on without it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import math
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from hubtack.control.latest import all_checks
+from hubtack.control.record import paths_of
+from hubtack.engine.link import PHYSICAL
+from hubtack.errors import HubtackError
+from hubtack.knowledge.reasons import codes
+from hubtack.live.memory import LastBase, LastStand, Remembered, age_s, recall, remember, state_folder
+from hubtack.live.opening import Opened
+from hubtack.live.verdict_log import FILE_NAME, VerdictLog
+from hubtack.session.session import Session
+from hubtack.session.snapshot import Snapshot
+from hubtack.site import Site
+
+_CHECKS_EVERY_S = 5.0  # how soon a check made by another program counts here
+_KEEP_EVERY_S = 60.0
+
+
+@dataclass(slots=True)
+class Keeper:
+    """The keeper of one run. ``log`` is None where nothing is to be written down."""
+
+    session: Session
+    site: Site
+    folder: Path
+    log: VerdictLog | None
+    remembers: bool
+    mono: Callable[[], float] = time.monotonic
+    utc: Callable[[], dt.datetime] = field(default=lambda: dt.datetime.now(dt.UTC))
+    complaints: list[str] = field(default_factory=list)
+    _checks_at_s: float = -math.inf
+    _checks_seen: tuple[int, int] | None = None
+    _kept_at_s: float | None = None
+
+    def start(self) -> None:
+        """Tell the session what is known from before."""
+        self.session.checking.expected = self.site.job.require_check or bool(self.site.site.control)
+        self._read_checks()
+        if not self.remembers:
+            return
+        known = recall(self.folder, self.site.machine.name)
+        now = self.utc()
+        # Without a site file the folder is the user's, who may have come to another site: distance alone would lie.
+        if known.base is not None and self.site.path is not None:
+            self.session.link.known_arp_ecef_m = known.base.arp_ecef_m
+        if known.stand is not None:
+            apart_s = age_s(known.stand.utc, now)
+            if apart_s > 0:
+                self.session.rover.parked.before = (known.stand.stand(), apart_s)
+
+    def look(self, snap: Snapshot) -> None:
+        """Called whenever the state is shown."""
+        now_s = self.mono()
+        if now_s - self._checks_at_s >= _CHECKS_EVERY_S:
+            self._read_checks()
+        if self.log is not None:
+            self.log.show(_as_shown(snap))
+            self._complain(self.log.failed)
+        if self._kept_at_s is None or now_s - self._kept_at_s >= _KEEP_EVERY_S:
+            self._keep()
+
+    def confirm(self, how: str) -> None:
+        """A person confirms the base that is heard, and it is written down."""
+        self.session.confirm()
+        if self.log is not None:
+            arp = self.session.link.arp_ecef_m
+            self.log.note("base confirmed", how=how, base_id=self.session.base_id(), arp_ecef_m=arp)
+
+    def end(self) -> None:
+        """Keep the newest state."""
+        self._keep()
+
+    def _read_checks(self) -> None:
+        self._checks_at_s = self.mono()
+        try:
+            state = paths_of(self.folder)[0].stat()
+        except OSError:
+            return
+        seen = (state.st_mtime_ns, state.st_size)
+        if seen == self._checks_seen:
+            return
+        self._checks_seen = seen
+        try:
+            self.session.checking.replace(all_checks(self.folder, machine=self.site.machine.name))
+            self.session.checking.expected = True
+        except HubtackError as err:
+            self._complain(str(err))
+
+    def _keep(self) -> None:
+        self._kept_at_s = self.mono()
+        if not self.remembers:
+            return
+        now = self.utc().isoformat(timespec="seconds").replace("+00:00", "Z")
+        link, parked = self.session.link, self.session.rover.parked
+        base = None
+        # What nobody has confirmed yet must not become what tomorrow is compared with.
+        if link.arp_ecef_m is not None and link.base_kind == PHYSICAL and not link.latches:
+            station = link.tally.stations.get(link.tally.last_id if link.tally.last_id is not None else -1)
+            base = LastBase(
+                link.tally.last_id, link.arp_ecef_m, (station.antenna or "") if station is not None else "", now
+            )
+        last = None if parked.contradicts else parked.last()
+        stand = None
+        if last is not None:
+            heading = None if math.isnan(last.heading_deg) else last.heading_deg
+            stand = LastStand(last.ecef_m, heading, last.n, now)
+        if base is not None or stand is not None:
+            self._complain(remember(self.folder, self.site.machine.name, Remembered(base, stand)))
+
+    def _complain(self, sentence: str | None) -> None:
+        if sentence is not None and sentence not in self.complaints:
+            self.complaints.append(sentence)
+
+
+def keeper_for(args: argparse.Namespace, opened: Opened) -> Keeper:
+    """The keeper of a run: of a live one with everything, of a log that is played with its control checks only."""
+    site, live = opened.site, opened.is_live
+    if live:
+        where = state_folder(site)
+    else:
+        source = Path(args.source) if args.source else Path()
+        where = site.path.parent if site.path is not None else source if source.is_dir() else source.parent
+    path: Path | None = args.log
+    if path is None and live and not args.no_log:
+        path = where / FILE_NAME
+        _make(where)
+    writer = None if path is None or args.no_log else VerdictLog(path, site.sha256, site.machine.name)
+    keeper = Keeper(opened.session, site, where, writer, remembers=live)
+    keeper.start()
+    if args.accept_base:
+        keeper.confirm("option --accept-base")
+    return keeper
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    except OSError:
+        return  # the log's own first line will say why it cannot be written
+
+
+def _as_shown(snap: Snapshot) -> dict[str, object]:
+    """What the verdict log keeps of a screen."""
+    return {
+        "utc": snap.utc,
+        "verdict": snap.standing.word,
+        "reasons": codes(snap.standing.bits),
+        "tolerance_95_m": {"vertical": snap.tolerance_vertical_95_m, "horizontal": snap.tolerance_horizontal_95_m},
+        "clearance_m": snap.clearance_m(),
+        "checked": None if snap.checked is None else {"utc": snap.checked[0], "up_m": _finite(snap.checked[1])},
+    }
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
