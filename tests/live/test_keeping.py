@@ -59,7 +59,7 @@ def test_the_state_folder_is_beside_the_site_file_else_the_users(
 
 def test_a_confirmation_clears_the_latch_and_is_logged(tmp_path: Path) -> None:
     session = session_of(LinkSetup(base_station_id=412))
-    session.link._set_latch("wrong_base", 5)
+    session.link._set_latch("wrong_base", -1)
     log = VerdictLog(tmp_path / "verdicts.jsonl", now=lambda: dt.datetime(2026, 3, 2, tzinfo=dt.UTC))
     keeper = Keeper(session, default_site(), tmp_path, log, remembers=False)
     keeper.confirm("key")
