@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "link": ("hubtack.cli.link", "is this a correction stream that a rover can fix on, and if not, what is broken?"),
     "mounts": ("hubtack.cli.mounts", "which mount points does this caster have, and which can a rover be fixed on?"),
     "audit": ("hubtack.cli.audit", "which logged sessions lost fix, when, why, and what did it cost?"),
+    "control": ("hubtack.cli.control", "does the machine agree with a known mark, and if not, why?"),
     "setout": ("hubtack.cli.setout", "what are two touched points worth at the far end of a line?"),
     "record": ("hubtack.cli.record", "keep every byte of the live sources, with arrival times, safe from power cuts"),
     "replay": ("hubtack.cli.replay", "play a capture or a log as it was live: file, TCP, pseudo-terminal, caster"),

@@ -70,7 +70,7 @@ def fit_datum(
     if not known[:2].all():
         return none("no residual in plan")
     if _misfit(residual_m, sigma_m, known) <= CHI2_99[int(known.sum())]:
-        return none("noise explains the residual by itself")
+        return none("too close to noise to name a cause")
     plan_is_noise = _misfit(residual_m[:2], sigma_m[:2], known[:2]) <= CHI2_99[2]
     # A height-only residual is tried against all; one with a plan of its own cannot come from a height alone.
     fitting: list[tuple[float, Candidate]] = []

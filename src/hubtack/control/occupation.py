@@ -12,7 +12,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.epochs.columns import QUALITY_FIXED, Epochs
+from hubtack.engine.rover import JudgedRows
+from hubtack.epochs.columns import QUALITY_FIXED
 from hubtack.geo import ecef_offset_to_enu, geodetic_to_ecef
 from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 
@@ -23,6 +24,7 @@ _COLUMNS = (
     "latitude_deg", "longitude_deg", "h_geoid_m", "geoid_separation_m", "quality", "age_s", "satellites", "pdop",
     "hdop", "sigma_north_m", "sigma_east_m", "sigma_up_m", "minute_decimals", "height_decimals",
 )  # fmt: skip
+_JUDGED = ("baseline_used_m", "edge_vertical_95_m", "edge_horizontal_95_m")
 
 
 @dataclass(slots=True)
@@ -30,7 +32,8 @@ class OccupationRows:
     """Rover epochs in order of time; every column is (N,), NaN where the receiver did not say.
 
     ``time_ns`` is on the session's axis. ``h_ellipsoid_m`` is the height above the receiver's geoid plus the separation
-    it states, and NaN where it states none.
+    it states, and NaN where it states none. The last three columns are the engine's: distance to the base, and the error
+    at the cutting edge at 95 %.
     """
 
     time_ns: Ints
@@ -48,6 +51,9 @@ class OccupationRows:
     sigma_up_m: Floats
     minute_decimals: Floats
     height_decimals: Floats
+    baseline_used_m: Floats
+    edge_vertical_95_m: Floats
+    edge_horizontal_95_m: Floats
 
     def __len__(self) -> int:
         return len(self.time_ns)
@@ -58,15 +64,24 @@ class OccupationRows:
         return self.h_geoid_m + self.geoid_separation_m
 
     @classmethod
-    def of(cls, parts: Sequence[Epochs]) -> OccupationRows:
-        """The rows of the session's epochs."""
-        columns = {name: np.concatenate([getattr(p, name) for p in parts] or [np.zeros(0)]) for name in _COLUMNS}
-        times = np.concatenate([p.time_ns for p in parts] or [np.zeros(0, dtype=np.int64)])
-        return cls(time_ns=times, **columns)
+    def of(cls, rows: JudgedRows) -> OccupationRows:
+        """One block of the session's rows, without the columns that a check has no use for."""
+        columns = {name: getattr(rows.epochs, name) for name in _COLUMNS}
+        judged = {name: getattr(rows.q, name) for name in _JUDGED}
+        return cls(time_ns=rows.epochs.time_ns, **columns, **judged)
+
+    @classmethod
+    def concat(cls, parts: Sequence[OccupationRows]) -> OccupationRows:
+        """All rows of ``parts`` in order."""
+        if len(parts) == 1:
+            return parts[0]
+        if not parts:
+            return cls(np.zeros(0, dtype=np.int64), *(np.zeros(0) for _ in _NAMES[1:]))
+        return cls(**{name: np.concatenate([getattr(p, name) for p in parts]) for name in _NAMES})
 
     def take(self, index: NDArray[np.bool_] | Ints | slice) -> OccupationRows:
         """The rows that ``index`` picks."""
-        return OccupationRows(**{name: getattr(self, name)[index] for name in self.__dataclass_fields__})
+        return OccupationRows(**{name: getattr(self, name)[index] for name in _NAMES})
 
     def fixed(self) -> OccupationRows:
         """The rows with an RTK fixed position: GGA quality 4 (or mode R), and nothing else."""
@@ -95,6 +110,9 @@ class OccupationRows:
         enu = ecef_offset_to_enu(offset, np.full(n, lat_deg), np.full(n, lon_deg))
         enu[:, 2] = h
         return enu
+
+
+_NAMES = ("time_ns", *_COLUMNS, *_JUDGED)
 
 
 @dataclass(frozen=True, slots=True)

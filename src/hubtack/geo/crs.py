@@ -119,6 +119,42 @@ def datum_step(crs: Crs, lat_deg: float, lon_deg: float) -> tuple[float, float]:
     return step_m, float(accuracy) if accuracy is not None and accuracy >= 0 else float("nan")
 
 
+def geoid_height_m(model: str, lat_deg: float, lon_deg: float) -> float:
+    """Height of the geoid above the ellipsoid at a place, from a grid that PROJ has or a file. [m]
+
+    Raises
+    ------
+    UsageError
+        If PROJ cannot read the grid, or it does not reach the place.
+    """
+    from pyproj.exceptions import ProjError
+
+    name = safe_text(model, 100)
+    hint = "download it into PROJ's data folder or beside the site file, or give site.geoid.separation_m"
+    try:
+        height = float(_geoid(model).transform(lon_deg, lat_deg, 0.0, errcheck=True)[2])
+    except ProjError as err:
+        raise UsageError(
+            f"site.geoid.model {name}: no geoid height at {lat_deg:.4f}, {lon_deg:.4f} ({safe_text(str(err), 100)}); {hint}"
+        ) from None
+    if not np.isfinite(height):
+        raise UsageError(f"site.geoid.model {name} does not reach {lat_deg:.4f}, {lon_deg:.4f}; {hint}")
+    return height
+
+
+@lru_cache(maxsize=8)
+def _geoid(model: str) -> Transformer:
+    offline()
+    from pyproj import Transformer
+
+    # Quoted, since a path may hold spaces. A multiplier of 1 adds the grid's value to a height of 0.
+    return Transformer.from_pipeline(
+        "+proj=pipeline +step +proj=unitconvert +xy_in=deg +xy_out=rad "
+        f'+step +proj=vgridshift +grids="{model}" +multiplier=1 '
+        "+step +proj=unitconvert +xy_in=rad +xy_out=deg"
+    )
+
+
 def _flat_text(text: str) -> str:
     """The horizontal part of a compound system."""
     crs = _pyproj_crs(text)
