@@ -16,8 +16,22 @@ SIGNALS = {1: (2, 10), 2: (2, 8), 3: (2, 14), 4: (2, 8)}
 PLACE = geodetic_to_ecef(np.array([-44.87]), np.array([169.12]), np.array([214.0]))[0]
 
 
-def observe(payloads, place, t_s, rng, *, noise_m=0.3, bias_m=None, clock_s=3e-5, phase_noise_m=0.002, iono_scale=1.0,
-            signals=SIGNALS, mask_deg=8.0, tropo_scale=1.0, move_m=(0.0, 0.0, 0.0)):
+def observe(
+    payloads,
+    place,
+    t_s,
+    rng,
+    *,
+    noise_m=0.3,
+    bias_m=None,
+    clock_s=3e-5,
+    phase_noise_m=0.002,
+    iono_scale=1.0,
+    signals=SIGNALS,
+    mask_deg=8.0,
+    tropo_scale=1.0,
+    move_m=(0.0, 0.0, 0.0),
+):
     """Cells (dict of columns) at time ``t_s``; ``bias_m`` maps (system, satellite) to a range error."""
     ephemerides = [parse_ephemeris(p) for p in payloads]
     place = place + np.asarray(move_m)
@@ -57,8 +71,11 @@ def decoded(cells, t_s, *, payloads=(), arp=None, station=7.0):
     if cells is not None:
         n = len(cells["system"])
         frames = np.full((1, len(FRAME_COLUMNS)), np.nan)
-        for name, value in (("type", 1077.0), ("station_id", station),
-                            ("utc_ms_of_week", (t_s - LEAP_S) % 604_800.0 * 1000.0)):
+        for name, value in (
+            ("type", 1077.0),
+            ("station_id", station),
+            ("utc_ms_of_week", (t_s - LEAP_S) % 604_800.0 * 1000.0),
+        ):
             frames[0, FRAME_COLUMNS.index(name)] = value
         values = np.zeros((n, len(SATELLITE_COLUMNS)))
         for i, name in enumerate(SATELLITE_COLUMNS):

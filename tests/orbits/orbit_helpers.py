@@ -41,7 +41,8 @@ def kepler_values(message: int, satellite: int, rng: np.random.Generator, **over
     a_m = {1019: 26_559_700.0, 1042: 27_906_100.0, 1044: 42_164_000.0, 1045: 29_600_300.0, 1046: 29_600_300.0}[message]
     toe = T0_S - (14.0 if message == 1042 else 0.0)
     toe = {1019: 16.0, 1044: 16.0, 1042: 8.0}.get(message, 60.0) * round(
-        toe / {1019: 16.0, 1044: 16.0, 1042: 8.0}.get(message, 60.0))
+        toe / {1019: 16.0, 1044: 16.0, 1042: 8.0}.get(message, 60.0)
+    )
     week = {1019: 257, 1042: 949, 1044: 257}.get(message, 1281)
     values = {
         "satellite": satellite, "week": week, "iode": 17, "iodc": 17, "toe_s": toe, "toc_s": toe,

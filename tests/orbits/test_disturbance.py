@@ -26,8 +26,17 @@ def _run(watch, seconds, *, moves=None, slip=None, seed=1, change=None, place_er
             cells["phase_range_m"][hit] += slip[1]
         if change:
             change(k, cells)
-        step = watch.add(T0_S + k, LEAP_S, NEAR, cells["system"].astype(int), cells["satellite"].astype(int),
-                         cells["signal"].astype(int), cells["phase_range_m"], cells["pseudorange_m"], cells["lock_ms"])
+        step = watch.add(
+            T0_S + k,
+            LEAP_S,
+            NEAR,
+            cells["system"].astype(int),
+            cells["satellite"].astype(int),
+            cells["signal"].astype(int),
+            cells["phase_range_m"],
+            cells["pseudorange_m"],
+            cells["lock_ms"],
+        )
         if step is not None:
             found.append((k, step))
     return found

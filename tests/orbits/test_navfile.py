@@ -25,10 +25,28 @@ def _num(v: float) -> str:
 def _kepler_record(letter: str, e, when: str, extra: list[float]) -> str:
     lines = [f"{letter}{e.satellite:02d} {when}" + _num(e.af0_s) + _num(e.af1) + _num(e.af2)]
     toe = e.toe_s - (14.0 if letter == "C" else 0.0)
-    rows = [e.issue, e.crs_m, e.delta_n_rad_s, e.m0_rad, e.cuc_rad, e.e, e.cus_rad, e.sqrt_a, toe, e.cic_rad,
-            e.omega0_rad, e.cis_rad, e.i0_rad, e.crc_m, e.omega_rad, e.omega_dot_rad_s, e.idot_rad_s, *extra]
+    rows = [
+        e.issue,
+        e.crs_m,
+        e.delta_n_rad_s,
+        e.m0_rad,
+        e.cuc_rad,
+        e.e,
+        e.cus_rad,
+        e.sqrt_a,
+        toe,
+        e.cic_rad,
+        e.omega0_rad,
+        e.cis_rad,
+        e.i0_rad,
+        e.crc_m,
+        e.omega_rad,
+        e.omega_dot_rad_s,
+        e.idot_rad_s,
+        *extra,
+    ]
     for i in range(0, len(rows), 4):
-        lines.append("    " + "".join(_num(float(v)) for v in rows[i:i + 4]))
+        lines.append("    " + "".join(_num(float(v)) for v in rows[i : i + 4]))
     return "\n".join(lines) + "\n"
 
 
@@ -39,11 +57,13 @@ def test_a_mixed_file_gives_the_satellites_that_the_messages_gave(tmp_path):
     # T0 is Wednesday 16:20:00 GPS time; BeiDou's own time tag is 14 s earlier (16 s of its toe step here).
     text = _head()
     text += _kepler_record("G", gps, "2024 03 13 16 20 00", [0, 2305, 0, 2, 0, gps.tgd_s, 17, 0, 4])
-    text += _kepler_record("E", galileo, "2024 03 13 16 20 00",
-                           [517, 2305, 0, 3, 0, galileo.bgd_e5a_s, galileo.bgd_e5b_s, 0])
+    text += _kepler_record(
+        "E", galileo, "2024 03 13 16 20 00", [517, 2305, 0, 3, 0, galileo.bgd_e5a_s, galileo.bgd_e5b_s, 0]
+    )
     b_toc = beidou.toc_s - 14.0 - T0_S
-    text += _kepler_record("C", beidou, f"2024 03 13 16 19 {60 + b_toc:02.0f}",
-                           [0, 949, 0, 2, 0, beidou.tgd_s, beidou.tgd2_s, 0, 0])
+    text += _kepler_record(
+        "C", beidou, f"2024 03 13 16 19 {60 + b_toc:02.0f}", [0, 949, 0, 2, 0, beidou.tgd_s, beidou.tgd2_s, 0, 0]
+    )
     s = glonass.state_m
     hh, rest = divmod(glonass.tb_utc_s, 3600)
     lines = [f"R04 2024 03 13 {hh:02.0f} {rest / 60:02.0f} 00" + _num(glonass.af0_s) + _num(glonass.af1) + _num(0)]

@@ -73,8 +73,11 @@ def test_an_empty_tally_says_nothing():
 
 def test_common_satellites_and_what_the_rover_misses():
     view = view_of(NEAR, T0_S, LEAP_S, PLACE)
-    up = {(int(s), int(n)) for s, n, e in zip(view.system, view.satellite, view.elevation_rad, strict=True)
-          if e > np.radians(12)}
+    up = {
+        (int(s), int(n))
+        for s, n, e in zip(view.system, view.satellite, view.elevation_rad, strict=True)
+        if e > np.radians(12)
+    }
     hidden = next(k for k in sorted(up) if k[0] == 1)
     sky = common_sky(view, up, up - {hidden})
     assert sky.rover_misses == (satellite_name(*hidden),)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,7 +34,7 @@ _Near = Mapping[tuple[int, int], Ephemeris]
 
 # (until so long after the first, one solution so often). Multipath is alike for a minute; later only a change of the
 # sky brings anything new. [s]
-SOLVE_EVERY_S = ((60.0, 10.0), (600.0, 30.0), (3600.0, 120.0), (np.inf, 300.0))
+SOLVE_EVERY_S = ((60.0, 15.0), (600.0, 60.0), (3600.0, 300.0), (np.inf, 900.0))
 _WAITING = 40  # epochs kept until the ephemerides that follow them arrive
 _SAME_ARP_M = 1.0
 _MOST_SCALE = 4.0  # root of chi squared over degrees of freedom; sound streams give 0.3 to 1.3
@@ -119,16 +119,18 @@ class BaseWatcher:
         Frames must come in the order of their time. The last epoch stays open until a later one or ``close``. What
         the stretch holds is taken in the order of its bytes, so that any cut of a stream gives the same answers.
         """
-        events: list[tuple[int, int, int]] = [(pos, 0, i) for i, (pos, *_) in enumerate(decoded.payloads)]
+        events: list[tuple[int, int, int]] = [
+            (pos, 0, i) for i, (pos, _, _, payload) in enumerate(decoded.payloads) if not self.ephemerides.has(payload)
+        ]
         events += [(pos, 1, i) for i, pos in enumerate(decoded.stations.pos.tolist())]
         events.sort()
         steps: list[Step] = []
         at = 0
         for frame in self._sieve.frames(decoded):
-            while at < len(events) and events[at][0] <= frame.pos:
+            while at < len(events) and events[at][0] <= frame[0]:
                 steps += self._event(decoded, *events[at][1:])
                 at += 1
-            if self._station == self._station and frame.station != self._station:
+            if self._station == self._station and frame[3] != self._station:
                 continue
             self._take(self._sieve.take(decoded, frame))
         for _, kind, i in events[at:]:
@@ -178,7 +180,7 @@ class BaseWatcher:
         every_s = next(every for until, every in SOLVE_EVERY_S if not since_s >= until) if since_s < np.inf else 0.0
         solve = abs(t_s - self._last_solve_s) >= every_s - 1e-3
         phases = abs(t_s - self._last_phase_s) >= self._phase_every_s - 1e-3 and np.isfinite(self._phase_every_s)
-        look = self._latest is not None and abs(t_s - self._last_sky_s) >= SKY_EVERY_S - 1e-3
+        look = abs(t_s - self._last_sky_s) >= SKY_EVERY_S - 1e-3
         if solve:
             self._last_solve_s = t_s
             self._first_solve_s = t_s if self._first_solve_s == -np.inf else self._first_solve_s
@@ -214,6 +216,8 @@ class BaseWatcher:
         ranges = [self._ranges(item.cells, item.near) for item in solving]
         states = dict(zip(map(id, solving), zip(ranges, transmitted_states(ranges), strict=True), strict=True))
         moving: list[PhaseRows] = []
+        ends: list[int] = []
+        looks: list[tuple[_Near, Cells]] = []
         for item in due:
             if item.cells.wanted.solve:
                 mine, sent = states[id(item)]
@@ -221,10 +225,13 @@ class BaseWatcher:
                     self._waiting.append(item.cells)
                 elif self._waiting:
                     self._retry()
+            if item.wide is not None and self._latest is not None:
+                looks.append((item.wide, item.cells))
             if item.cells.wanted.phases and self._is_placed():
                 moving.append(self._phase_rows(item))
-        self._look(due)
-        return self._move(moving)
+                ends.append(item.cells.end_pos)
+        self._look(looks)
+        return self._move(moving, ends)
 
     def _ranges(self, cells: Cells, near: _Near) -> Ranges:
         return ranges_of_epoch(
@@ -250,9 +257,8 @@ class BaseWatcher:
             if not self._solve(cells.t_s, ranges, transmitted_states([ranges])[0]):
                 self._waiting.append(cells)
 
-    def _look(self, due: list[_Due]) -> None:
+    def _look(self, looks: list[tuple[_Near, Cells]]) -> None:
         """Count the satellites of the epochs that are looks at the sky."""
-        looks = [(item.wide, item.cells) for item in due if item.wide]
         if not looks or self._latest is None:
             return
         views = views_of([(wide, cells.t_s) for wide, cells in looks], self.leap_s, self._latest.pos_ecef_m)
@@ -283,11 +289,12 @@ class BaseWatcher:
             cells.columns["phase_range_m"], cells.columns["pseudorange_m"], cells.columns["lock_ms"],
         )  # fmt: skip
 
-    def _move(self, epochs: list[PhaseRows]) -> list[Step]:
+    def _move(self, epochs: list[PhaseRows], ends: list[int]) -> list[Step]:
         if not epochs or self._phases is None:
             return []
         reduced = reduced_phases(epochs, self.leap_s, self._phases.place_ecef_m)
-        steps = [step for step in map(self._phases.add_reduced, reduced) if step is not None]
+        found = zip(map(self._phases.add_reduced, reduced), ends, strict=True)
+        steps = [replace(step, confirmed_pos=pos) for step, pos in found if step is not None]
         self._steps.extend(steps)
         return steps
 
@@ -344,6 +351,17 @@ class BaseWatcher:
             self._arp, measured, computed_base=self._computed, geoid_separation_m=geoid_separation_m,
             marks_ecef_m=marks_ecef_m,
         )  # fmt: skip
+
+    @property
+    def revision(self) -> tuple[int, int, int, float]:
+        """Changes whenever an answer may have changed."""
+        judged = self._phases.judged if self._phases is not None else 0
+        return self._average.epochs, judged // 30, self.ephemerides.version, self._station
+
+    @property
+    def t_gpst_s(self) -> float:
+        """Time of the newest epoch, in seconds of the GPS week that count on over its end; NaN before the first."""
+        return self._sieve.t_s
 
     @property
     def disturbances(self) -> list[Step]:

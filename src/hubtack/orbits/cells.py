@@ -18,6 +18,9 @@ from hubtack.orbits.ephemeris import DAY_S, WEEK_S
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+# A frame with cells: its byte, UTC time of week [ms], message number, station, and its rows of the cell table, from
+# and to. A plain tuple, for there are four of them a second.
+Frame = tuple[int, float, float, float, int, int]
 
 CELL_COLUMNS = ("system", "satellite", "signal", "pseudorange_m", "phase_range_m", "lock_ms", "cn0_dbhz",
                 "glonass_channel")  # fmt: skip
@@ -43,23 +46,12 @@ class Cells:
     t_s: float
     columns: dict[str, Floats]
     wanted: Wanted
+    end_pos: int  # where the frame starts that ended the epoch, or the last frame taken
 
     def ints(self, name: str) -> Ints:
         """A column of whole numbers; 99 for unknown."""
         values = self.columns[name]
         return np.where(np.isfinite(values), values, 99.0).astype(np.int64)
-
-
-@dataclass(slots=True)
-class FrameOfCells:
-    """One frame with cells: where it stands, its station, and its rows ``a`` to ``b`` of the cell table."""
-
-    pos: int
-    t_s: float
-    kind: int
-    station: float
-    a: int
-    b: int
 
 
 class EpochSieve:
@@ -78,44 +70,50 @@ class EpochSieve:
         self._wants = wants
         self.t_s = float("nan")  # newest epoch
         self._open_s = float("nan")
-        self._wanted = Wanted()
+        self._wanted, self._gathers = Wanted(), False
+        self._utc_ms = float("nan")
         self._parts: list[dict[str, Floats]] = []
+        self._pos = 0
 
-    def frames(self, decoded: Decoded) -> Iterator[FrameOfCells]:
-        """Frames of a stretch that hold cells, in order, with unwrapped GPS time. NaN times are left out."""
+    def frames(self, decoded: Decoded) -> Iterator[Frame]:
+        """Frames of a stretch that hold cells, in order. NaN times are left out."""
         cells, frames = decoded.satellites, decoded.frames
         if not len(cells):
-            return
+            return iter(())
         frame = cells["frame"].astype(np.int64)
         starts = np.flatnonzero(np.concatenate(([True], np.diff(frame) != 0)))
         ends = np.concatenate((starts[1:], [len(frame)]))
         of = frame[starts]
-        table = zip(
+        known = np.isfinite(frames["utc_ms_of_week"][of])
+        of, starts, ends = of[known], starts[known], ends[known]
+        return zip(
             frames.pos[of].tolist(), frames["utc_ms_of_week"][of].tolist(), frames["type"][of].tolist(),
             frames["station_id"][of].tolist(), starts.tolist(), ends.tolist(), strict=True,
         )  # fmt: skip
-        for pos, utc_ms, kind, station, a, b in table:
-            if utc_ms == utc_ms:
-                yield FrameOfCells(pos, utc_ms / 1e3 + self._leap_s, int(kind), station, a, b)
 
-    def take(self, decoded: Decoded, frame: FrameOfCells) -> Cells | None:
+    def take(self, decoded: Decoded, frame: Frame) -> Cells | None:
         """Add one frame of ``frames``; returns the epoch before it, if it has ended with this and was wanted."""
-        t_s = self._unwrapped(frame.t_s, DAY_S if frame.kind in _DAY_ONLY else WEEK_S)
+        pos, utc_ms, kind, _, a, b = frame
         ended = None
-        if not abs(t_s - self._open_s) <= _SAME_EPOCH_S:
-            ended = self.close()
-            self._open_s, self._wanted = t_s, self._wants(t_s)
-        if any(self._wanted):
+        self._pos = pos
+        if utc_ms != self._utc_ms:
+            t_s = self._unwrapped(utc_ms / 1e3 + self._leap_s, DAY_S if kind in _DAY_ONLY else WEEK_S)
+            if not abs(t_s - self._open_s) <= _SAME_EPOCH_S:
+                ended = self.close()
+                self._open_s, self._wanted = t_s, self._wants(t_s)
+                self._gathers = any(self._wanted)
+            self._utc_ms = utc_ms
+        if self._gathers:
             values = decoded.satellites
-            columns = {name: values[name][frame.a : frame.b] for name in CELL_COLUMNS}
-            self._parts.append({**columns, "type": np.full(frame.b - frame.a, float(frame.kind))})
+            columns = {name: values[name][a:b] for name in CELL_COLUMNS}
+            self._parts.append({**columns, "type": np.full(b - a, kind)})
         return ended
 
     def close(self) -> Cells | None:
         """The open epoch, if it was wanted; it is not handed out again."""
         parts, wanted = self._parts, self._wanted
-        self._parts, self._wanted = [], Wanted()
-        return fullest(self._open_s, parts, wanted) if parts else None
+        self._parts, self._wanted, self._gathers = [], Wanted(), False
+        return fullest(self._open_s, parts, wanted, self._pos) if parts else None
 
     def _unwrapped(self, t_s: float, period_s: float) -> float:
         """Time of week (or day) continued from the epoch before, so that it never jumps back by a week."""
@@ -127,7 +125,7 @@ class EpochSieve:
         return self.t_s
 
 
-def fullest(t_s: float, parts: list[dict[str, Floats]], wanted: Wanted) -> Cells:
+def fullest(t_s: float, parts: list[dict[str, Floats]], wanted: Wanted, end_pos: int) -> Cells:
     """Cells of an epoch, of each constellation those of its fullest message alone.
 
     A base may send one epoch twice, as 1004 and MSM4 or as MSM6 and MSM7, and the two need not share a receiver
@@ -138,4 +136,4 @@ def fullest(t_s: float, parts: list[dict[str, Floats]], wanted: Wanted) -> Cells
     best = np.zeros(8)
     np.maximum.at(best, system, columns["type"])
     keep = columns["type"] == best[system]
-    return Cells(t_s, {name: values[keep] for name, values in columns.items()}, wanted)
+    return Cells(t_s, {name: values[keep] for name, values in columns.items()}, wanted, end_pos)

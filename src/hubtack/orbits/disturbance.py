@@ -31,6 +31,8 @@ _PHASE_SIGMA_M = 0.003  # of a difference over seconds, at the zenith; common pr
 _MASK_RAD = float(np.radians(12.0))
 _W_CRITICAL = 3.29
 _LEAST_SURPLUS = 2
+_MOST_VARIANCE_M2 = 1.0  # a geometry that gives no better than a metre is as good as none
+_MOST_KEYS = 100_000  # system, two digits of satellite, two of signal
 _LONGEST_S = 30.0  # epochs kept; also how long a gap is bridged
 
 
@@ -46,6 +48,7 @@ class Step:
     offset_enu_m: Floats
     sigma_enu_m: Floats
     satellites: int
+    confirmed_pos: int = -1  # byte at which the epoch that confirmed it ended, where that is known
 
     @property
     def is_claimed(self) -> bool:
@@ -140,7 +143,7 @@ class DisturbanceWatch:
 
     def _between(self, old: ReducedPhases, new: ReducedPhases) -> Step | None:
         """Displacement from one epoch to a later one; None without two surplus satellites."""
-        _, i, j = np.intersect1d(old.keys, new.keys, return_indices=True)
+        i, j = _matched(old.keys, new.keys)
         # A lock time that fell says that the cycle count began anew.
         held = (new.elevation_rad[j] > _MASK_RAD) & ~(new.lock_ms[j] < old.lock_ms[i])
         i, j = i[held], j[held]
@@ -152,18 +155,24 @@ class DisturbanceWatch:
         while True:
             counts = np.bincount(system[used], minlength=8)
             used &= counts[system] > 1
-            n_satellites = len(np.unique(satellite[used]))
-            clocks = np.asarray(system[used, None] == np.unique(system[used]), dtype=np.float64)
-            if n_satellites < 3 + clocks.shape[1] + _LEAST_SURPLUS:
+            systems = np.flatnonzero(np.bincount(system[used], minlength=8))
+            n_satellites = int(np.count_nonzero(np.bincount(satellite[used], minlength=1)))
+            if n_satellites < 3 + len(systems) + _LEAST_SURPLUS:
                 return None
-            a = np.hstack((design[used], clocks)) / sigma[used, None]
-            normal = a.T @ a
-            if np.linalg.cond(normal) > 1e12:
+            weight = 1.0 / sigma[used]
+            a = np.empty((len(weight), 3 + len(systems)))
+            a[:, :3] = design[used] * weight[:, None]
+            a[:, 3:] = (system[used, None] == systems) * weight[:, None]
+            b = change[used] * weight
+            try:
+                q = np.linalg.inv(a.T @ a)
+            except np.linalg.LinAlgError:
                 return None
-            # Well conditioned, so the normal equations lose nothing, and they are three times as quick as a QR.
-            q = np.linalg.inv(normal)
-            solution = q @ (a.T @ (change[used] / sigma[used]))
-            v = change[used] / sigma[used] - a @ solution
+            if not 0.0 < q[0, 0] + q[1, 1] + q[2, 2] < _MOST_VARIANCE_M2:
+                return None
+            # Well conditioned, then, so the normal equations lose nothing, and are far quicker than a QR.
+            solution = q @ (a.T @ b)
+            v = b - a @ solution
             redundancy = np.maximum(1.0 - np.einsum("ij,jk,ik->i", a, q, a), 0.05)
             dof = len(v) - a.shape[1]
             w = v / np.sqrt(redundancy)
@@ -180,6 +189,15 @@ class DisturbanceWatch:
         sigma_enu = np.sqrt(np.diagonal(turn @ q[:3, :3] @ turn.T)) * scale * doubled
         offset = np.asarray(turn @ solution[:3], dtype=np.float64)
         return Step(new.t_s, old.t_s, offset, sigma_enu, n_satellites)
+
+
+def _matched(old: Ints, new: Ints) -> tuple[Ints, Ints]:
+    """Places of the keys that both have, in the order of ``new``."""
+    place = np.full(_MOST_KEYS, -1)
+    place[old] = np.arange(len(old))
+    i = place[new]
+    j = np.flatnonzero(i >= 0)
+    return i[j], j
 
 
 @dataclass(frozen=True)

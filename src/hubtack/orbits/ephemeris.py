@@ -7,7 +7,7 @@ an ephemeris is younger than half of that.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S
@@ -194,6 +194,11 @@ class EphemerisStore:
         """Number of satellites with an ephemeris."""
         return len({(system, satellite) for system, satellite, _ in self._kept})
 
+    def all(self) -> Iterator[Ephemeris]:
+        """Every ephemeris that is kept."""
+        for kept in self._kept.values():
+            yield from kept
+
     def add(self, ephemeris: Ephemeris) -> None:
         """Keep an ephemeris; the same one again changes nothing, a third reference time drops the oldest received."""
         kept = self._kept.setdefault((ephemeris.system, ephemeris.satellite, ephemeris.message), [])
@@ -206,6 +211,10 @@ class EphemerisStore:
         kept.append(ephemeris)
         self.version += 1
         del kept[:-2]
+
+    def has(self, payload: bytes) -> bool:
+        """Whether these very bytes have come before."""
+        return payload in self._seen
 
     def add_payloads(self, payloads: Iterable[bytes]) -> int:
         """Keep every sound ephemeris among payloads; returns how many there were that had not come before.

@@ -28,7 +28,7 @@ GLONASS_MU = 3.986004418e14  # GLONASS ICD 5.1, appendix A (PZ-90.02: 398600.441
 GLONASS_A_M = 6_378_136.0
 GLONASS_J2 = 1.0826257e-3
 GLONASS_OMEGA_RAD_S = 7.292115e-5
-_BEIDOU_GEO = frozenset((*range(1, 6), *range(59, 64)))  # BDS-SIS-ICD: C01-C05, C59-C63 are geostationary
+_BEIDOU_GEO = (*range(1, 6), *range(59, 64))  # BDS-SIS-ICD: C01-C05, C59-C63 are geostationary
 _GLONASS_STEP_S = 120.0  # error below 3 mm after 15 min
 _SUN_MOON_S = 3_600.0  # the sun and moon terms of 1020 are constants good for half an hour
 
@@ -89,23 +89,39 @@ def sent_at_s(ephemerides: Sequence[Ephemeris], t_received_gpst_s: Floats, pseud
     time are 0.1 mm of orbit.
     """
     t = t_received_gpst_s - pseudorange_m / SPEED_OF_LIGHT_M_S
-    toc_s, af0, af1 = (_column(ephemerides, name) for name in ("toc_s", "af0_s", "af1"))
+    get = _Columns(ephemerides)
+    toc_s, af0, af1 = get["toc_s"], get["af0_s"], get["af1"]
     elapsed = _wrap(t - toc_s, WEEK_S)
     return np.asarray(t - af0 - np.where(np.isfinite(elapsed), af1 * elapsed, 0.0))
 
 
-def _column(ephemerides: Sequence[Ephemeris], name: str) -> Floats:
-    """One field of all ephemerides, (S,)."""
-    return np.array([getattr(e, name) for e in ephemerides], dtype=np.float64)
+class _Columns:
+    """Fields of S ephemerides as (S,) arrays. Over many epochs the same few ephemerides stand again and again."""
+
+    def __init__(self, ephemerides: Sequence[Ephemeris]) -> None:
+        place: dict[int, int] = {}
+        index = [place.setdefault(id(e), len(place)) for e in ephemerides]
+        self._index = np.array(index, dtype=np.int64)
+        first = dict(zip(index, ephemerides, strict=True))
+        self._unique = [first[i] for i in range(len(place))]
+
+    def __getitem__(self, name: str) -> Floats:
+        values = np.array([getattr(e, name) for e in self._unique], dtype=np.float64)
+        return np.asarray(values[self._index])
+
+    def numbers(self, name: str) -> NDArray[np.int64]:
+        """A field of whole numbers."""
+        return np.array([getattr(e, name) for e in self._unique], dtype=np.int64)[self._index]
 
 
 def _kepler(ephemerides: Sequence[Ephemeris], t: Floats) -> tuple[Floats, Floats]:
     """Positions and clocks by Kepler elements with harmonic corrections."""
-    get = {name: _column(ephemerides, name) for name in _KEPLER_FIELDS}
-    system = np.array([e.system for e in ephemerides])
+    columns = _Columns(ephemerides)
+    get = {name: columns[name] for name in _KEPLER_FIELDS}
+    system, number = columns.numbers("system"), columns.numbers("satellite")
     mu = np.where((system == GPS) | (system == QZSS), MU_GPS, MU_OTHERS)
     omega_e = np.where(system == BEIDOU, OMEGA_EARTH_BEIDOU_RAD_S, OMEGA_EARTH_RAD_S)
-    geo = np.array([e.system == BEIDOU and e.satellite in _BEIDOU_GEO for e in ephemerides], dtype=bool)
+    geo = (system == BEIDOU) & np.isin(number, _BEIDOU_GEO)
     # toe in the system's own seconds of week: the node's angle counts from the start of *its* week.
     toe_own = get["toe_s"] - np.where(system == BEIDOU, 14.0, 0.0)
     toe_own = np.where(toe_own < 0.0, toe_own + WEEK_S, toe_own)
@@ -154,9 +170,10 @@ def _geostationary(x: Floats, y: Floats, z: Floats, tk: Floats) -> tuple[Floats,
 
 def _glonass(ephemerides: Sequence[Ephemeris], t_utc_s: Floats) -> tuple[Floats, Floats]:
     """Positions and clocks by Runge-Kutta of order four, all satellites in step."""
-    tk = _wrap(t_utc_s - _column(ephemerides, "tb_utc_s"), DAY_S)
-    clock = _column(ephemerides, "af0_s") + _column(ephemerides, "af1") * tk
-    start = np.array([e.state_m for e in ephemerides], dtype=np.float64)
+    get = _Columns(ephemerides)
+    tk = _wrap(t_utc_s - get["tb_utc_s"], DAY_S)
+    clock = get["af0_s"] + get["af1"] * tk
+    start = get["state_m"]
     state = np.broadcast_to(start[:, :6], (*tk.shape, 6)).copy()
     sun_moon = np.where(np.abs(tk)[..., None] < _SUN_MOON_S, start[:, 6:], 0.0)
     span = np.abs(np.where(np.isfinite(tk), tk, 0.0))

@@ -25,8 +25,8 @@ Bools = NDArray[np.bool_]
 N_SECTORS, N_BANDS = 24, 9  # 15 degrees of azimuth by 10 degrees of elevation
 MASK_DEG = 10.0
 _WEAK_DB = 8.0  # below the median of that elevation: a tree or a wall, not the scatter of satellites (3 dB)
-SKY_EVERY_S = 30.0
-_LEAST_LOOKS = 20  # ten minutes of one satellite: a passing lorry is no obstruction
+SKY_EVERY_S = 60.0
+_LEAST_LOOKS = 10  # ten minutes of one satellite: a passing lorry is no obstruction
 # Median C/N0 above 45 degrees on the first band. A survey antenna in the open gives 45 to 50 dB-Hz; below 40 dB-Hz
 # something is wrong with antenna, cable or its surroundings (interference). Common practice, no source.
 HIGH_CN0_POOR_DBHZ = 40.0
