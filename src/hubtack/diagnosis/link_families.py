@@ -6,6 +6,7 @@ Content: could a rover fix on it? Clocks: whose time is wrong?
 
 from __future__ import annotations
 
+from hubtack.diagnosis.base_families import with_own_evidence
 from hubtack.diagnosis.episode import Episode
 from hubtack.diagnosis.link_base import base_family
 from hubtack.diagnosis.link_bytes import bytes_family
@@ -26,7 +27,13 @@ def link_episodes(view: LinkView) -> list[Episode]:
     clocks = clock_family(view)
     # What the base's clock is behind by is not lateness.
     behind_s = sum(-e.evidence["offset_s"] for e in clocks if e.code == "base_clock" and e.evidence["offset_s"] < 0)
-    return [*stream, *loss_family(view, behind_s), *base_family(view), *content_family(view), *clocks]
+    return [
+        *stream,
+        *loss_family(view, behind_s),
+        *with_own_evidence(view, base_family(view)),
+        *content_family(view),
+        *clocks,
+    ]
 
 
 __all__ = ["LinkView", "link_episodes", "rtk_ready"]

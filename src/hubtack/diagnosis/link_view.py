@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from hubtack.diagnosis.base_families import BaseSeen
 from hubtack.diagnosis.episode import Episode, Severity
 from hubtack.diagnosis.rover_view import RoverView
 from hubtack.engine.link import LinkEngine, LinkSetup
@@ -33,6 +34,7 @@ class LinkView:
     expects: bool = True
     source_codes: tuple[tuple[str, int, int | None, Mapping[str, Any]], ...] = ()
     extra: Mapping[str, Any] = field(default_factory=dict)
+    base: BaseSeen | None = None  # what the base's own observations say; None where nobody looks
 
     @property
     def tally(self) -> LinkTally:

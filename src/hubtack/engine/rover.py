@@ -83,7 +83,8 @@ class RoverEngine:
         self.evidence = RoverEvidence.for_setup(self.setup)
         km = (self.setup.assumed_baseline_m or 2000.0) * 1e-6
         self.parked = Parked(
-            self.setup.horizontal_m + self.setup.horizontal_ppm * km, self.setup.vertical_m + self.setup.vertical_ppm * km
+            self.setup.horizontal_m + self.setup.horizontal_ppm * km,
+            self.setup.vertical_m + self.setup.vertical_ppm * km,
         )
         forward, right = self.setup.antenna_forward_m, self.setup.antenna_right_m
         if forward is not None and right is not None:
@@ -174,4 +175,4 @@ def _last_of(q: Quantities) -> Quantities:
     return Quantities(**{name: getattr(q, name)[-1:] for name in Quantities.__dataclass_fields__})
 
 
-LATCHES = {code: BIT[f"latched_{code}"] for code in ("wrong_base", "two_bases", "base_moved")}
+LATCHES = {code: BIT[f"latched_{code}"] for code in ("wrong_base", "two_bases", "base_moved", "base_disturbed")}

@@ -51,7 +51,7 @@ EXPLAINS: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "periodic_loss": {**_FIX_LOST, "burst_loss": (1e9, 1e9)},
     "burst_loss": dict(_FIX_LOST),
     "two_bases": {
-        **_FIX_LOST, "wrong_base": (60.0, 60.0), "base_moved": (60.0, 60.0), "base_misplaced": (60.0, 60.0),
+        **_FIX_LOST, "wrong_base": (60.0, 60.0), "base_moved": (60.0, 60.0), "base_misplaced": (1e9, 1e9), "base_disturbed": (1e9, 1e9),
         "station_mismatch": (1e9, 1e9), "burst_loss": (1e9, 1e9), "periodic_loss": (1e9, 1e9),
         "corrupt_frames": (1e9, 1e9), "antenna_unknown": (1e9, 1e9), "link_saturated": (1e9, 1e9),
         "no_base_position": (1e9, 1e9), "long_baseline": (60.0, 60.0),
@@ -60,7 +60,10 @@ EXPLAINS: Mapping[str, Mapping[str, tuple[float, float]]] = {
         **_FIX_LOST, "base_misplaced": (1e9, 1e9), "station_mismatch": (1e9, 1e9), "long_baseline": (1e9, 1e9),
         "base_moved": (60.0, 60.0),
     },
-    "base_moved": {**_FIX_LOST, "base_misplaced": (60.0, 60.0), "overnight_shift": (1e9, 1e9)},
+    "base_moved": {
+        **_FIX_LOST, "base_misplaced": (60.0, 60.0), "overnight_shift": (1e9, 1e9), "base_disturbed": (600.0, 60.0),
+    },
+    "base_disturbed": {**_FIX_LOST, "overnight_shift": (1e9, 1e9)},
     "no_base_position": {"stuck_float": (1e9, 1e9), "not_using_corrections": (1e9, 1e9)},
     "no_phase": {"stuck_float": (1e9, 1e9), "not_using_corrections": (1e9, 1e9), "base_obstructed": (1e9, 1e9)},
     "base_obstructed": {

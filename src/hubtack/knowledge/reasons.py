@@ -61,6 +61,13 @@ REASONS: tuple[Reason, ...] = (
         _JUMP,
     ),
     Reason(
+        "latched_base_disturbed",
+        "HOLD",
+        "the base's antenna moved",
+        "look at the base's tripod or mast, then check on a control mark",
+        _JUMP,
+    ),
+    Reason(
         "latched_overnight_shift",
         "HOLD",
         "parked overnight, and it comes up elsewhere",

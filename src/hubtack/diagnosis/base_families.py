@@ -1,0 +1,138 @@
+"""What a base's own observations say of where it is: joined with what its identity and the site file say.
+
+``session.base_watch`` measures; this only decides. A network's computed base is exempt from moves, since its
+observations jump when it is seated anew, and two bases under one ID are not one that moved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
+
+from hubtack.diagnosis.episode import Episode
+from hubtack.engine.link import COMPUTED
+
+if TYPE_CHECKING:
+    from hubtack.diagnosis.link_view import LinkView
+
+_POINTS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+SITE_BASIS = "the site file"
+OWN_BASIS = "its own pseudoranges"
+
+
+@dataclass(frozen=True, slots=True)
+class BaseMove:
+    """A confirmed move of the base's antenna between two times on the axis; east, north, up and 1 sigma. [m]"""
+
+    start_ns: int
+    end_ns: int
+    offset_enu_m: tuple[float, float, float]
+    sigma_enu_m: tuple[float, float, float]
+    satellites: int
+
+
+@dataclass(frozen=True, slots=True)
+class BaseSeen:
+    """What the base's own observations say, in plain figures.
+
+    ``misplaced`` None: it cannot be told, and ``says`` is why. ``figures`` are those of the comparison, units in the
+    keys; ``likely`` is the likeliest mistake, or empty. ``moves_says`` tells which moves would be seen.
+    """
+
+    misplaced: bool | None = None
+    says: str = ""
+    next_step: str = ""
+    offset_enu_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    likely: str = ""
+    figures: Mapping[str, Any] = field(default_factory=dict)
+    moves: tuple[BaseMove, ...] = ()
+    moves_says: str = ""
+
+
+def with_own_evidence(view: LinkView, found: list[Episode]) -> list[Episode]:
+    """The episodes of base identity ``found``, with what the base's own observations add to them."""
+    seen = view.base
+    if seen is None:
+        return found
+    out = [_with_figures(e, seen) if e.code == "base_misplaced" else e for e in found]
+    named = any(e.code in ("base_misplaced", "wrong_base") for e in found)
+    if seen.misplaced and not named:
+        out.append(_misplaced(view, seen))
+    if view.engine.base_kind != COMPUTED:
+        out.extend(_disturbed(view, move) for move in seen.moves)
+    return out
+
+
+def _held_ns(view: LinkView, start_ns: int) -> int:
+    return max(0, view.now_ns - start_ns) if view.rover.has_rover else 0
+
+
+def _with_figures(episode: Episode, seen: BaseSeen) -> Episode:
+    """The site file has the better figures; the pseudoranges say which mistake it was, and of whom."""
+    if seen.misplaced is None:
+        return episode
+    own = {"says": seen.says, **seen.figures}
+    likely = f"; likeliest: {seen.likely}" if seen.misplaced and seen.likely else ""
+    return replace(episode, evidence={**episode.evidence, "likely": likely, "pseudoranges": own})
+
+
+def _misplaced(view: LinkView, seen: BaseSeen) -> Episode:
+    east, north, up = seen.offset_enu_m
+    plan_m = (east * east + north * north) ** 0.5
+    arps = [a for s in view.tally.stations.values() for a in s.arps]
+    start_ns = max((a[0] for a in arps), default=view.start_ns)  # the position that is broadcast now
+    return Episode(
+        "base_misplaced",
+        start_ns,
+        None,
+        "" if view.tally.last_id is None else str(view.tally.last_id),
+        _held_ns(view, start_ns),
+        "stop",
+        {
+            "off_m": (plan_m * plan_m + up * up) ** 0.5,
+            "direction": ("up" if up > 0 else "down") if plan_m < abs(up) else compass_word(east, north),
+            "east_m": east,
+            "north_m": north,
+            "up_m": up,
+            "basis": OWN_BASIS,
+            "likely": f"; likeliest: {seen.likely}" if seen.likely else "",
+            "id": view.tally.last_id,
+            "says": seen.says,
+            **seen.figures,
+        },
+    )
+
+
+def compass_word(east: float, north: float) -> str:
+    """The nearest of eight points of the compass."""
+    import math
+
+    return _POINTS[round(math.degrees(math.atan2(east, north)) % 360 / 45) % 8]
+
+
+def _disturbed(view: LinkView, move: BaseMove) -> Episode:
+    east, north, up = move.offset_enu_m
+    plan_m = (east * east + north * north) ** 0.5
+    return Episode(
+        "base_disturbed",
+        move.start_ns,
+        None,
+        "" if view.tally.last_id is None else str(view.tally.last_id),
+        _held_ns(view, move.start_ns),
+        "stop",
+        {
+            "moved_m": (plan_m * plan_m + up * up) ** 0.5,
+            "plan_m": plan_m,
+            "east_m": east,
+            "north_m": north,
+            "up_m": up,
+            "direction": ("up" if up > 0 else "down") if plan_m < abs(up) else compass_word(east, north),
+            "sigma_plan_m": (move.sigma_enu_m[0] ** 2 + move.sigma_enu_m[1] ** 2) ** 0.5,
+            "sigma_up_m": move.sigma_enu_m[2],
+            "satellites": move.satellites,
+            "within_s": (move.end_ns - move.start_ns) / 1e9,
+            "id": view.tally.last_id,
+            "limits": view.base.moves_says if view.base is not None else "",
+        },
+    )
