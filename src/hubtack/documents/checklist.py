@@ -15,7 +15,13 @@ from hubtack.knowledge.reasons import BY_CODE, codes
 from hubtack.session.snapshot import Snapshot
 from hubtack.units import LengthUnit, small_text
 
-_BASE = ("latched_two_bases", "latched_wrong_base", "latched_base_moved", "latched_overnight_shift")
+_BASE = (
+    "latched_two_bases",
+    "latched_wrong_base",
+    "latched_base_moved",
+    "latched_base_disturbed",
+    "latched_overnight_shift",
+)
 _HONEST = ("suspect_fix", "frozen_position", "age_contradiction", "status_contradiction", "restarted", "rover_late")
 _HEADING = ("heading_lost", "heading_contradiction", "wrong_separation")
 _SKY = ("few_satellites", "poor_geometry")
