@@ -253,9 +253,9 @@ def _print(args: argparse.Namespace, answer: Answer, document: dict[str, Any]) -
 
         print_check(document, args.units or answer.site.unit, answer.site.tzinfo)
     if args.plot is not None:
-        from hubtack.control.plots import plot_occupation
+        from hubtack.control.plots import plot_check
 
-        plot_occupation(args.plot, answer, args.units or answer.site.unit)
+        plot_check(args.plot, answer, args.units or answer.site.unit)
 
 
 def _now() -> str:

@@ -147,7 +147,10 @@ def fit_site(points: list[FitPoint]) -> SiteFit:
         misfit_plan=_worst(names, chance_plan),
         misfit_height=_worst(names, chance_up),
         notes=(
-            *_notes(int(plan.sum()), int(in_height.sum()), scale, ground, plane, residual[plan], up[in_height]),
+            *_notes(
+                int(plan.sum()), int(in_height.sum()), scale, ground, plane, _slope_sigma(d_grid[in_height]),
+                residual[plan], up[in_height],
+            ),
             *plane_notes,
         ),
     )  # fmt: skip
@@ -204,6 +207,14 @@ def _solve_plane(d_grid: Floats, step_m: Floats, used: Bools) -> tuple[Floats, l
             "the marks with heights lie in a line: a constant offset only, since a plane would tip about that line"
         ]
     return np.asarray(np.linalg.lstsq(design, step_m[used], rcond=None)[0], dtype=np.float64), []
+
+
+def _slope_sigma(d_grid: Floats) -> float:
+    """1 sigma of the plane's slope across the narrower extent of the marks, by the noise heights have at least."""
+    if len(d_grid) < 3:
+        return 0.0
+    narrow = float(np.linalg.svd(d_grid - d_grid.mean(axis=0), compute_uv=False)[1])
+    return FLOOR_HEIGHT_M / narrow if narrow > 0 else 0.0
 
 
 def _without_plan(x: Floats, y: Floats, grid_m: Floats, used: Bools) -> tuple[Floats, Floats]:
@@ -281,7 +292,14 @@ def _refuse_nonsense(scale: float, residual: Floats, points: list[FitPoint]) -> 
 
 
 def _notes(
-    n_plan: int, n_height: int, scale: float, ground: float, plane: Floats, residual: Floats, up: Floats
+    n_plan: int,
+    n_height: int,
+    scale: float,
+    ground: float,
+    plane: Floats,
+    slope_sigma: float,
+    residual: Floats,
+    up: Floats,
 ) -> list[str]:
     notes = []
     if n_plan == 2:
@@ -297,7 +315,7 @@ def _notes(
             "a wrong projection, feet or a bad mark"
         )
     tilt = float(np.hypot(plane[1], plane[2])) * 1e6
-    if tilt > TILT_MM_PER_KM:
+    if tilt > TILT_MM_PER_KM + 2e6 * slope_sigma:
         notes.append(f"the height plane slopes {tilt:.0f} mm/km: over {TILT_MM_PER_KM:g} usually means a bad height")
     worst = max([*np.hypot(residual[:, 0], residual[:, 1]).tolist(), *np.abs(up).tolist()])
     if worst > INVESTIGATE_M:
