@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -9,9 +10,11 @@ import numpy as np
 from hubtack.diagnosis.episode import Episode, Severity
 from hubtack.diagnosis.link_view import S_NS, LinkView
 from hubtack.diagnosis.loss import LossPattern, loss_pattern
+from hubtack.diagnosis.loss_places import LONGEST_S, LossPlaces, PlacedSlots, evidence, loss_places, middle_of_losses
 from hubtack.diagnosis.saturation import fits, saturation
 from hubtack.engine.link_flow import BAD_CRC, FRAMES, OTHER
 from hubtack.engine.link_ledger import COMPLETE, INCOMPLETE, LOST
+from hubtack.engine.places import from_base, timed_slots
 
 LEAST_SHARE = 0.01  # losses below this share are ordinary untidiness
 HEAVY_SHARE = 0.10  # without a rover to tell, this much lost is worth acting on
@@ -187,6 +190,7 @@ def _patterns(view: LinkView, slots: np.ndarray[Any, np.dtype[np.int8]], interva
         period_s = pattern.period_slots * interval_s
         figures["period_s"] = period_s
         figures["in_step_with"] = _in_step(view, period_s)
+    figures.update(_place_figures(view))
     return [Episode(code, start, None, hold_ns=hold_ns, severity=severity, evidence=figures)]
 
 
@@ -204,6 +208,26 @@ def _in_step(view: LinkView, period_s: float) -> list[int]:
     )
 
 
+def placed_slots(view: LinkView) -> PlacedSlots:
+    """Every epoch that came or should have come, and where the rover was then, as seen from the base."""
+    time_ns, state = timed_slots(view.tally.ledger, LONGEST_S)
+    base, places = view.engine.arp_ecef_m or view.setup.base_ecef_m, view.rover.places
+    if base is None or places is None:
+        unknown = np.full(len(time_ns), np.nan)
+        return PlacedSlots(time_ns, state != COMPLETE, unknown, unknown)
+    range_m, bearing_deg, _ = from_base(places.at(time_ns), base)
+    return PlacedSlots(time_ns, state != COMPLETE, range_m, bearing_deg)
+
+
+def _place_figures(view: LinkView) -> Mapping[str, Any]:
+    """Where and when the losses are; nothing where there is no rover that could tell."""
+    if not view.rover.has_rover:
+        return {"where": "the machine's place is not known"}
+    slots = placed_slots(view)
+    found: LossPlaces = loss_places(slots)
+    return {**evidence(found), **middle_of_losses(slots)}
+
+
 def old_share(view: LinkView) -> float:
     """Share of the time in which the newest epoch was older than the ROUGH limit of age, stalls included."""
     tally = view.tally
@@ -217,4 +241,4 @@ def old_share(view: LinkView) -> float:
     return old_s / total_s if total_s > 0 else 0.0
 
 
-__all__ = ["LossPattern", "latency_median_s", "loss_family", "old_share", "stalled_s", "stalls"]
+__all__ = ["LossPattern", "latency_median_s", "loss_family", "old_share", "placed_slots", "stalled_s", "stalls"]

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.engine.link_content import SkySets
+from hubtack.engine.places import PlaceTrack
 from hubtack.engine.runs import Run
 
 
@@ -31,6 +32,7 @@ class RoverView:
     tracked: SkySets = field(default_factory=SkySets)
     used: SkySets = field(default_factory=SkySets)
     ages: tuple[NDArray[np.int64], NDArray[np.float64]] | None = None  # least age in bins of 10 s [ns, s]
+    places: PlaceTrack | None = None  # where it was, once a second
     merged_by_content: bool = False  # separate logs: the stream's time is all that orders them
 
     @property

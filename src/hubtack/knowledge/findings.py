@@ -89,7 +89,7 @@ FINDINGS: tuple[FindingRule, ...] = (
     _r("periodic_loss", "loss", "note", "losses repeat every {period_s} s ({lost} of {slots} epochs, {test})",
        "another transmitter or a repeater takes its turn on the channel: change channel or slot",
        "messages that come at that period may not fit beside the rest: hubtack radio load", "a modem that registers anew", needs="corrections"),
-    _r("burst_loss", "loss", "note", "{lost} of {slots} epochs are missing, {how} ({bursts} times, {longest_loss_s} s at the longest; {test})",
+    _r("burst_loss", "loss", "note", "{lost} of {slots} epochs are missing, {how} ({bursts} times, {longest_loss_s} s at the longest; {test}); {where}",
        "something passes or stands in the way: bank, spoil heap, machine; raise the antenna", "at the edge of the range: raise the mast, add a repeater",
        "radio masts: keep clear of power lines, and follow the licence", "record at both ends: hubtack link AT_ROVER --against AT_BASE", needs="corrections"),
     # Base identity ----------------------------------------------------------------------------------------------------

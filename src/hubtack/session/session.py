@@ -29,6 +29,7 @@ from hubtack.diagnosis.sky_family import sky_episodes
 from hubtack.engine.axis import DAY_MS, DAY_NS, SessionAxis
 from hubtack.engine.judge import Track
 from hubtack.engine.link import COMPUTED, LinkEngine, LinkSetup
+from hubtack.engine.places import PlaceTrack
 from hubtack.engine.rover import JudgedRows, LinkAtRows, RoverEngine
 from hubtack.engine.rover_sky import RoverSky
 from hubtack.engine.setup import Setup
@@ -94,6 +95,7 @@ class Session:
     assembler: Assembler = field(default_factory=Assembler)
     rover_sky: RoverSky = field(default_factory=RoverSky)
     history: History = field(default_factory=History)
+    places: PlaceTrack = field(default_factory=PlaceTrack)
     pair: AntennaPair = field(default_factory=AntennaPair)
     n_rover_frames: int = 0
     _place: int = 0
@@ -281,6 +283,7 @@ class Session:
         self._tell_link()
         self.link.forget_before(int(key[-1]))
         self.history.add(rows)
+        self.places.add(rows.epochs.time_ns, rows.q.pos_ecef_m)
         self._early = [*self._early, *(int(k) for k in epochs.kinds_early[-3:])][-3:]
         self._follow_fix(rows)
         return rows
@@ -499,6 +502,7 @@ class Session:
             used=self.rover_sky.used,
             ages=evidence.ages.table(),
             merged_by_content=self.by_content,
+            places=self.places,
         )
 
     def link_view(self, elapsed_ns: int = 0) -> LinkView:

@@ -1,0 +1,384 @@
+"""Do losses hang on where the machine is, or on when? A test over places and stretches of time with its error rate.
+
+Losses come in bursts and a machine stays where it is, so that two series which have nothing to do with each other often
+seem to agree. The test therefore turns the record of losses against the record of places, by every shift in time: each
+keeps its own pattern, and only what they have in common is broken. The largest figure over all places at each shift
+shows what chance does, however many places are looked at and however much they overlap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from math import lgamma
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.diagnosis.loss import LossPattern, loss_pattern
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+FALSE_ALARM = 0.01  # chance of naming any place at all, and of naming any stretch, where losses hang on neither
+LONGEST_S = 600.0  # silence longer than this is a base or a radio that is off, not the air
+LEAST_LOST = 8
+LEAST_SLOTS = 200
+MOST_BINS = 1024  # of the record in the test by shifts; longer records are added up in as many parts
+_SECTOR_STEP_DEG = 15
+_SECTOR_WIDTHS_DEG = (15, 30, 45, 60, 90, 120)
+_RANGE_SHARES = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
+_LEAST_SHARE, _MOST_SHARE = 0.03, 0.9  # a place where the machine was less, or nearly always, tells nothing
+_MOST_PLACES = 3
+_APART_SLOTS = 10  # a visit ends when the machine has been elsewhere for so many epochs
+_SAME_BURST_SLOTS = 10  # losses closer than this are one event of the air
+_MOST_WINDOWS = 48
+_LEAST_WINDOW_EVENTS = 5
+_ALIKE = 0.7
+
+Kind = Literal["sector", "beyond", "within", "stretch"]
+
+
+@dataclass(frozen=True, slots=True)
+class PlacedSlots:
+    """Correction epochs that came or should have come, in order; each (N,).
+
+    ``lost`` says that an epoch did not come whole; range and bearing are those of the rover from the base, NaN where
+    its place is not known.
+    """
+
+    time_ns: Ints
+    lost: Bools
+    range_m: Floats
+    bearing_deg: Floats
+
+
+@dataclass(frozen=True, slots=True)
+class LossPlace:
+    """A place or a stretch of time with more losses than chance gives.
+
+    ``low`` and ``high`` are degrees of a sector (clockwise, high may be below low), metres of a range, or nanoseconds
+    on the session's axis of a stretch. ``p_value`` holds for all places looked at together. ``visits`` counts how often
+    the machine came there. ``or_range_m`` tells that the same epochs lie in that range too.
+    """
+
+    kind: Kind
+    low: float
+    high: float
+    slots: int
+    lost: int
+    elsewhere_slots: int
+    elsewhere_lost: int
+    p_value: float
+    visits: int = 1
+    visits_with_loss: int = 1
+    nearest_lost_m: float = float("nan")
+    or_range_m: tuple[float, float] | None = None
+
+    @property
+    def share(self) -> float:
+        """Share of the epochs here that are lost."""
+        return self.lost / self.slots if self.slots else float("nan")
+
+    @property
+    def elsewhere_share(self) -> float:
+        """The same everywhere else."""
+        return self.elsewhere_lost / self.elsewhere_slots if self.elsewhere_slots else float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class LossPlaces:
+    """What was found. ``pattern`` is the pattern in time alone (diagnosis.loss); ``tests`` how many places were tried."""
+
+    slots: int
+    lost: int
+    placed: int
+    placed_lost: int
+    tests: int
+    places: tuple[LossPlace, ...]
+    stretch: LossPlace | None
+    pattern: LossPattern
+    why_not: str = ""
+
+
+def loss_places(slots: PlacedSlots) -> LossPlaces:
+    """Places and stretches with significantly more losses, the heaviest first.
+
+    Each place that is found is taken out of the record before the next is looked for, and the stretch is looked for in
+    what then is left, so that one bank is not reported as a sector, a range and an hour.
+
+    References
+    ----------
+    Harrison and Adler, "Testing significance with circular shift": the shift of one series against another as a test
+    (from memory); Westfall and Young 1993, the largest statistic over all tests (from memory).
+    """
+    lost = slots.lost
+    n, n_lost = len(lost), int(np.count_nonzero(lost))
+    pattern = loss_pattern(lost)
+    placed = ~np.isnan(slots.range_m)
+    n_placed, placed_lost = int(np.count_nonzero(placed)), int(np.count_nonzero(lost & placed))
+    why_not = ""
+    if n_lost < LEAST_LOST or n < LEAST_SLOTS:
+        why_not = (
+            f"{n_lost} lost of {n} epochs are too few to say where or when ({LEAST_LOST} of {LEAST_SLOTS} at least)"
+        )
+        return LossPlaces(n, n_lost, n_placed, placed_lost, 0, (), None, pattern, why_not)
+    found: list[LossPlace] = []
+    left, tests = placed.copy(), 0
+    if n_placed < LEAST_SLOTS or placed_lost < LEAST_LOST:
+        why_not = f"the machine's place is known for {n_placed} of {n} epochs ({placed_lost} of {n_lost} lost)"
+    else:
+        while len(found) < _MOST_PLACES:
+            one, tried, inside = _best_place(slots, np.flatnonzero(left))
+            tests = max(tests, tried)
+            if one is None:
+                break
+            found.append(one)
+            left &= ~inside
+        if not tests:
+            why_not = "the machine stayed in one place, as seen from the base"
+    spare = np.ones(n, dtype=bool)
+    for place in found:
+        spare &= ~inside_of(place, slots)
+    stretch = _stretch(slots, np.flatnonzero(spare))
+    return LossPlaces(n, n_lost, n_placed, placed_lost, tests, tuple(found), stretch, pattern, why_not)
+
+
+def inside_of(place: LossPlace, slots: PlacedSlots) -> Bools:
+    """Which epochs lie in the place or stretch (N,); False where the rover's place is not known."""
+    if place.kind == "sector":
+        return _in_sector(slots.bearing_deg, place.low, (place.high - place.low) % 360.0)
+    if place.kind == "stretch":
+        return (slots.time_ns >= place.low) & (slots.time_ns < place.high)
+    return (slots.range_m >= place.low) & (slots.range_m < place.high)
+
+
+def _in_sector(bearing_deg: Floats, from_deg: float, width_deg: float) -> Bools:
+    return (bearing_deg - from_deg) % 360.0 < width_deg
+
+
+# Places ----------------------------------------------------------------------------------------------------------
+
+
+def _cells(range_m: Floats, bearing_deg: Floats) -> tuple[list[tuple[Kind, float, float]], Bools]:
+    """All places worth a test, and which of the N epochs lie in each, (cells, N)."""
+    names: list[tuple[Kind, float, float]] = []
+    masks: list[Bools] = []
+    for width in _SECTOR_WIDTHS_DEG:
+        for start in range(0, 360, _SECTOR_STEP_DEG):
+            names.append(("sector", float(start), float((start + width) % 360)))
+            masks.append(_in_sector(bearing_deg, start, width))
+    for limit in np.unique(np.round(np.quantile(range_m, _RANGE_SHARES), 0)):
+        names += [("beyond", float(limit), float("inf")), ("within", 0.0, float(limit))]
+        masks += [range_m >= limit, range_m < limit]
+    table = np.array(masks)
+    share = table.mean(axis=1)
+    keep = np.flatnonzero((share >= _LEAST_SHARE) & (share <= _MOST_SHARE))
+    # Sectors that hold the same epochs are one place: the narrowest of them, which comes first, is enough.
+    _, first = np.unique(np.packbits(table[keep], axis=1), axis=0, return_index=True)
+    keep = keep[np.sort(first)]
+    return [names[i] for i in keep], table[keep]
+
+
+def _best_place(slots: PlacedSlots, index: Ints) -> tuple[LossPlace | None, int, Bools]:
+    """The place among the epochs ``index`` that tells lost from kept best, if any is beyond chance."""
+    n_all = len(slots.lost)
+    nothing = np.zeros(n_all, dtype=bool)
+    lost = slots.lost[index]
+    if len(index) < LEAST_SLOTS or np.count_nonzero(lost) < LEAST_LOST:
+        return None, 0, nothing
+    names, masks = _cells(slots.range_m[index], slots.bearing_deg[index])
+    if not names:
+        return None, 0, nothing
+    p_values = shift_p_values(lost, masks)
+    good = np.flatnonzero(p_values <= FALSE_ALARM)
+    if not len(good):
+        return None, len(names), nothing
+    hits = (masks[good] & lost).sum(axis=1, dtype=np.float64)[:, None]
+    gain = _gains(hits, masks[good].sum(axis=1, dtype=np.float64)[:, None], float(lost.sum()), float(len(lost)))
+    best = int(good[int(np.argmax(gain))])
+    inside = nothing.copy()
+    inside[index[masks[best]]] = True
+    kind, low, high = names[best]
+    visits, with_loss = _visits(masks[best], lost)
+    lost_in = lost & masks[best]
+    alike = None
+    if kind == "sector":
+        alike = next(
+            (names[i][1:] for i in good if names[i][0] != "sector" and _overlap(masks[i], masks[best]) >= _ALIKE), None
+        )
+    place = LossPlace(
+        kind, low, high, int(masks[best].sum()), int(lost_in.sum()), int((~masks[best]).sum()),
+        int((lost & ~masks[best]).sum()), float(p_values[best]), visits, with_loss,
+        float(slots.range_m[index][lost_in].min()), alike,
+    )  # fmt: skip
+    return place, len(names), inside
+
+
+def shift_p_values(lost: Bools, masks: Bools) -> Floats:
+    """Chance, for each place (K,), that any place at all would hold as much of the losses as this one does.
+
+    ``lost`` is (N,) and ``masks`` (K, N). The statistic is the log-likelihood ratio of two rates of
+    loss, in the place and outside, against one (0 where fewer are lost in it); its null distribution is that of the largest of the K
+    figures over the shifts. The smallest p-value is 1 / min(N, MOST_BINS).
+    """
+    n = len(lost)
+    bins = min(n, MOST_BINS)
+    edge = np.arange(n) * bins // n
+    first = np.flatnonzero(np.concatenate(([True], np.diff(edge) != 0)))
+    size = np.diff(np.concatenate((first, [n])))
+    losses = np.add.reduceat(lost.astype(np.float64), first)
+    presence = np.add.reduceat(masks.astype(np.float64), first, axis=1) / size
+    counted = np.fft.irfft(np.conj(np.fft.rfft(presence, axis=1)) * np.fft.rfft(losses), bins, axis=1)
+    slots = masks.sum(axis=1, dtype=np.float64)[:, None]
+    score = np.round(_gains(counted, slots, float(np.count_nonzero(lost)), float(n)), 6)
+    largest = np.sort(score.max(axis=0))
+    at_least = bins - np.searchsorted(largest, score[:, 0], side="left")
+    return np.asarray(at_least / bins)
+
+
+def _gains(hits: Floats, slots: Floats, all_hits: float, all_slots: float) -> Floats:
+    """How much better two rates, one in the place and one outside, explain the losses than one: log-likelihood ratio.
+
+    ``hits`` is (K, M), ``slots`` (K, 1); 0 where the rate in the place is not the higher one.
+    """
+    hits = np.clip(hits, 0.0, np.minimum(slots, all_hits))
+    gain = _fit(hits, slots) + _fit(all_hits - hits, all_slots - slots) - _fit(np.array(all_hits), np.array(all_slots))
+    return np.asarray(np.where(hits * all_slots > all_hits * slots, gain, 0.0))
+
+
+def _fit(hits: Floats, slots: Floats) -> Floats:
+    """Log-likelihood of a share of hits at its best value, constants left out."""
+    kept = np.maximum(slots - hits, 0.0)
+    hits = np.maximum(hits, 0.0)
+    return np.asarray(hits * np.log(np.maximum(hits, 1e-300) / slots) + kept * np.log(np.maximum(kept, 1e-300) / slots))
+
+
+def _overlap(a: Bools, b: Bools) -> float:
+    return float(np.count_nonzero(a & b) / max(1, np.count_nonzero(a | b)))
+
+
+def _visits(inside: Bools, lost: Bools) -> tuple[int, int]:
+    """How often the machine came to a place, and on how many of those visits something was lost."""
+    at = np.flatnonzero(inside)
+    visit = np.cumsum(np.concatenate(([0], np.diff(at) > _APART_SLOTS)))
+    return int(visit[-1]) + 1, len(np.unique(visit[lost[at]]))
+
+
+# Stretches of time -----------------------------------------------------------------------------------------------
+
+
+def _stretch(slots: PlacedSlots, index: Ints) -> LossPlace | None:
+    """The stretch of time with more bursts than chance puts there, bursts being events and not epochs.
+
+    Windows of 1, 2, 4 ... parts of the record; the binomial tail of the largest, times the number of windows.
+    """
+    lost = slots.lost[index]
+    at = np.flatnonzero(lost)
+    if len(at) < LEAST_LOST or len(index) < LEAST_SLOTS:
+        return None
+    event = at[np.concatenate(([True], np.diff(at) > _SAME_BURST_SLOTS))]
+    n, total = len(index), len(event)
+    parts = min(_MOST_WINDOWS, n // (2 * _SAME_BURST_SLOTS))
+    counts = np.bincount(event * parts // n, minlength=parts)
+    least_p, begins, wide = 1.0, 0, 0
+    tried, width = 0, 1
+    while width <= parts // 2:
+        sums = np.convolve(counts, np.ones(width, dtype=np.int64), mode="valid")
+        tried += len(sums)
+        i = int(np.argmax(sums))
+        if sums[i] >= _LEAST_WINDOW_EVENTS:
+            p = _binomial_tail(int(sums[i]), total, width / parts)
+            if p < least_p:
+                least_p, begins, wide = p, i, width
+        width *= 2
+    p_value = min(1.0, least_p * tried)
+    if p_value > FALSE_ALARM:
+        return None
+    a, b = -(-begins * n // parts), -(-(begins + wide) * n // parts)
+    end_ns = int(slots.time_ns[index[min(b, n - 1)]])
+    inside = np.zeros(n, dtype=bool)
+    inside[a:b] = True
+    return LossPlace(
+        "stretch", float(slots.time_ns[index[a]]), float(end_ns), b - a, int((lost & inside).sum()), n - (b - a),
+        int((lost & ~inside).sum()), p_value,
+    )  # fmt: skip
+
+
+def _binomial_tail(k: int, n: int, share: float) -> float:
+    """Chance of k or more of n."""
+    i = np.arange(k, n + 1)
+    ways = np.array([lgamma(n + 1) - lgamma(j + 1) - lgamma(n - j + 1) for j in i.tolist()])
+    return float(np.exp(ways + i * np.log(share) + (n - i) * np.log1p(-share)).sum())
+
+
+# In words and figures --------------------------------------------------------------------------------------------
+
+
+def place_figures(place: LossPlace) -> dict[str, Any]:
+    """The figures of a place, keys with units; a stretch has its times in nanoseconds."""
+    figures: dict[str, Any] = {"kind": place.kind}
+    if place.kind == "sector":
+        figures |= {"bearing_from_deg": place.low, "bearing_to_deg": place.high}
+        if place.or_range_m is not None:
+            low, high = place.or_range_m
+            figures["or_range_from_m"], figures["or_range_to_m"] = low, None if np.isinf(high) else high
+    elif place.kind == "stretch":
+        figures |= {"start_ns": int(place.low), "end_ns": int(place.high)}
+    else:
+        figures |= {"range_from_m": place.low, "range_to_m": None if np.isinf(place.high) else place.high}
+    figures |= {
+        "slots": place.slots, "lost": place.lost, "lost_percent": round(100 * place.share, 1),
+        "elsewhere_percent": round(100 * place.elsewhere_share, 1), "p_value": place.p_value,
+    }  # fmt: skip
+    if place.kind != "stretch":
+        figures |= {"visits": place.visits, "visits_with_loss": place.visits_with_loss}
+        figures["nearest_lost_m"] = place.nearest_lost_m
+    return figures
+
+
+def says(place: LossPlace) -> str:
+    """One place in words, without its times."""
+    share = f"{100 * place.share:.0f} % lost there, {100 * place.elsewhere_share:.1f} % elsewhere"
+    if place.kind == "sector":
+        where = f"bearing {place.low:.0f} to {place.high:.0f} deg from the base, from {place.nearest_lost_m:.0f} m on"
+    elif place.kind == "beyond":
+        where = f"beyond {place.low:.0f} m from the base"
+    elif place.kind == "within":
+        where = f"within {place.high:.0f} m of the base"
+    else:
+        return f"one stretch of time: {100 * place.share:.0f} % lost in it, {100 * place.elsewhere_share:.1f} % outside"
+    once = "" if place.visits > 1 else "; one visit only, so it may as well have been the hour"
+    other = ""
+    if place.or_range_m is not None:
+        low, high = place.or_range_m
+        ring = f"beyond {low:.0f} m" if np.isinf(high) else f"within {high:.0f} m"
+        other = f"; or it is the range, {ring}: the machine was there on the same occasions"
+    return f"{where}: {share}{once}{other}"
+
+
+def evidence(found: LossPlaces) -> Mapping[str, Any]:
+    """What goes into the evidence of a loss finding: ``where`` in words, ``places`` in figures."""
+    all_places = (*found.places, *((found.stretch,) if found.stretch else ()))
+    if all_places:
+        where = "; ".join(says(p) for p in all_places)
+    elif found.why_not:
+        where = found.why_not
+    else:
+        where = f"no place and no stretch of time stands out ({found.tests} places tried)"
+    return {
+        "where": where, "places": [place_figures(p) for p in all_places], "places_tried": found.tests,
+        "false_alarm": FALSE_ALARM,
+    }  # fmt: skip
+
+
+def middle_of_losses(slots: PlacedSlots) -> dict[str, float]:
+    """Median range and mean direction of the places where epochs were lost; NaN where no place is known. [m, deg]"""
+    at = slots.lost & ~np.isnan(slots.range_m)
+    if not at.any():
+        return {"lost_range_m": float("nan"), "lost_bearing_deg": float("nan")}
+    turn = np.radians(slots.bearing_deg[at])
+    bearing = np.degrees(np.arctan2(np.sin(turn).sum(), np.cos(turn).sum())) % 360.0
+    return {"lost_range_m": float(np.median(slots.range_m[at])), "lost_bearing_deg": float(bearing)}
