@@ -204,6 +204,7 @@ def _misplaced(
         {
             "off_m": off_m,
             "direction": direction,
+            "where": {"up": "too high", "down": "too low"}.get(direction, f"to the {direction}"),
             "east_m": east,
             "north_m": north,
             "up_m": up,

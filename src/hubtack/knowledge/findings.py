@@ -100,7 +100,7 @@ FINDINGS: tuple[FindingRule, ...] = (
        "compare station ID and coordinates with the site's sheet", "choose the right channel or mount point", _CHECK, needs="site.base"),
     _r("base_moved", "base", "stop", "the base's broadcast position changed by {moved_m} m {how}",
        "ask who set the base up anew, and over which mark", "compare its coordinates with the site's sheet", _CHECK, needs="corrections"),
-    _r("base_misplaced", "base", "stop", "the base's position is {off_m} m from where it should be, to the {direction}, by {basis}{likely}",
+    _r("base_misplaced", "base", "stop", "the base's position is {off_m} m from where it should be, {where}, by {basis}{likely}",
        "check the coordinates typed into the base: digits, sign, height, antenna height", "was it started on its own autonomous position?",
        "is the site's sheet in the same datum and epoch as the stream?", _CHECK, needs="corrections"),
     _r("base_disturbed", "base", "stop", "the base's antenna moved by {moved_m} m ({direction}) while its broadcast position stayed",
