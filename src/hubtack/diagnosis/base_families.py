@@ -6,6 +6,7 @@ observations jump when it is seated anew, and two bases under one ID are not one
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
@@ -36,13 +37,15 @@ class BaseMove:
 class BaseSeen:
     """What the base's own observations say, in plain figures.
 
-    ``misplaced`` None: it cannot be told, and ``says`` is why. ``figures`` are those of the comparison, units in the
-    keys; ``likely`` is the likeliest mistake, or empty. ``moves_says`` tells which moves would be seen.
+    ``misplaced`` None: it cannot be told, and ``says`` is why. ``checks`` are what to look at where it is wrong;
+    ``figures`` are those of the comparison, units in the keys;
+    ``likely`` is the likeliest mistake, or empty. ``moves_says`` tells which moves would be seen.
     """
 
     misplaced: bool | None = None
     says: str = ""
     next_step: str = ""
+    checks: tuple[str, ...] = ()
     offset_enu_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
     likely: str = ""
     figures: Mapping[str, Any] = field(default_factory=dict)
@@ -72,7 +75,7 @@ def _with_figures(episode: Episode, seen: BaseSeen) -> Episode:
     """The site file has the better figures; the pseudoranges say which mistake it was, and of whom."""
     if seen.misplaced is None:
         return episode
-    own = {"says": seen.says, **seen.figures}
+    own = {"says": seen.says, "checks": list(seen.checks), **seen.figures}
     likely = f"; likeliest: {seen.likely}" if seen.misplaced and seen.likely else ""
     return replace(episode, evidence={**episode.evidence, "likely": likely, "pseudoranges": own})
 
@@ -80,6 +83,7 @@ def _with_figures(episode: Episode, seen: BaseSeen) -> Episode:
 def _misplaced(view: LinkView, seen: BaseSeen) -> Episode:
     east, north, up = seen.offset_enu_m
     plan_m = (east * east + north * north) ** 0.5
+    direction = ("up" if up > 0 else "down") if plan_m < abs(up) else compass_word(east, north)
     arps = [a for s in view.tally.stations.values() for a in s.arps]
     start_ns = max((a[0] for a in arps), default=view.start_ns)  # the position that is broadcast now
     return Episode(
@@ -91,7 +95,8 @@ def _misplaced(view: LinkView, seen: BaseSeen) -> Episode:
         "stop",
         {
             "off_m": (plan_m * plan_m + up * up) ** 0.5,
-            "direction": ("up" if up > 0 else "down") if plan_m < abs(up) else compass_word(east, north),
+            "direction": direction,
+            "where": {"up": "too high", "down": "too low"}.get(direction, f"to the {direction}"),
             "east_m": east,
             "north_m": north,
             "up_m": up,
@@ -99,6 +104,7 @@ def _misplaced(view: LinkView, seen: BaseSeen) -> Episode:
             "likely": f"; likeliest: {seen.likely}" if seen.likely else "",
             "id": view.tally.last_id,
             "says": seen.says,
+            "checks": list(seen.checks),
             **seen.figures,
         },
     )
@@ -106,8 +112,6 @@ def _misplaced(view: LinkView, seen: BaseSeen) -> Episode:
 
 def compass_word(east: float, north: float) -> str:
     """The nearest of eight points of the compass."""
-    import math
-
     return _POINTS[round(math.degrees(math.atan2(east, north)) % 360 / 45) % 8]
 
 

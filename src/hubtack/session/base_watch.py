@@ -103,11 +103,12 @@ class BaseWatch:
         result = self.watcher.result(geoid_separation_m=self.setup.geoid_separation_m, marks_ecef_m=marks)
         moves, limit = tuple(self.moves), self.watcher.disturbance_limit()
         if isinstance(result, CannotTell):
-            return BaseSeen(None, result.reason, result.next_step, moves=moves, moves_says=limit)
+            return BaseSeen(None, result.reason, result.next_step, (), moves=moves, moves_says=limit)
         return BaseSeen(
             result.misplaced,
             result.summary(),
-            "; ".join(result.next_steps()),
+            "",
+            tuple(result.next_steps()),
             _trio(result.offset_enu_m),
             result.mistakes[0].text if result.mistakes else "",
             result.evidence(),
