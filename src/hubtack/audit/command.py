@@ -68,7 +68,14 @@ def audit_session(files: SessionFiles, site: Site | None, found: Found) -> dict[
     if session.has_link():
         source = ", ".join(str(p) for p in files.corrections) or str(files.rover)
         names = [f for f, g in zip(shown, findings, strict=True) if g.code in LINK_CODES]
-        link = link_body(session.link, session.axis, source=source, ready=session.rtk_ready(findings), findings=names)
+        link = link_body(
+            session.link,
+            session.axis,
+            source=source,
+            ready=session.rtk_ready(findings),
+            findings=names,
+            base=session.base.seen(),
+        )
     machine = own.machine.name
     return dict(plain(session_document(session, files, shown, link, machine)))
 

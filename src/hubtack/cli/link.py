@@ -22,10 +22,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     options.add_speed(parser, 0.0)
     options.add_for(parser)
     options.add_near(parser)
-    parser.add_argument("--expect", type=Path, metavar="FILE",
-                        help="a document saved with --json when it worked: say what has changed since")
-    parser.add_argument("--against", metavar="AT_BASE",
-                        help="a recording of the same stream at the base: match both frame by frame")
+    parser.add_argument(
+        "--expect",
+        type=Path,
+        metavar="FILE",
+        help="a document saved with --json when it worked: say what has changed since",
+    )
+    parser.add_argument(
+        "--against", metavar="AT_BASE", help="a recording of the same stream at the base: match both frame by frame"
+    )
+    options.add_navigation(parser)
     options.add_json(parser)
     options.add_forward(parser)
 

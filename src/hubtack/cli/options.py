@@ -75,6 +75,14 @@ def add_for(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--for", type=seconds, dest="for_s", metavar="SECONDS", help="stop by itself after this long")
 
 
+def add_navigation(parser: argparse.ArgumentParser) -> None:
+    """``--navigation FILE``."""
+    parser.add_argument(
+        "--navigation", type=Path, metavar="FILE",
+        help="RINEX navigation file with the satellites' ephemerides, where the stream carries none (extra: rinex)",
+    )  # fmt: skip
+
+
 def add_near(parser: argparse.ArgumentParser) -> None:
     """``--near LAT,LON``."""
     parser.add_argument(

@@ -7,8 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from hubtack.diagnosis.base_families import BaseSeen
 from hubtack.diagnosis.loss import loss_pattern
 from hubtack.diagnosis.ready import Criterion
+from hubtack.documents.base_check import base_check
 from hubtack.engine.axis import SessionAxis
 from hubtack.engine.link import LinkEngine
 from hubtack.engine.link_content import SystemTally
@@ -35,11 +37,13 @@ def link_body(
     criteria: Sequence[Criterion] = (),
     now_ns: int | None = None,
     to_grid: ToGrid | None = None,
+    base: BaseSeen | None = None,
 ) -> dict[str, Any]:
     """The body of the document; what could not be told is None or NaN.
 
     ``criteria`` are the answers behind ``ready``; ``now_ns`` is the moment that ages are counted to (else the newest
-    frame); ``to_grid`` gives the stations in the site's own grid as well.
+    frame); ``to_grid`` gives the stations in the site's own grid as well; ``base`` is what the base's own observations
+    say of where it is.
     """
     tally = engine.tally
     looks = sniff(tally.sample, frames=tally.frames, sentences=tally.sentences)
@@ -77,6 +81,7 @@ def link_body(
         "texts": [{"utc": axis.utc_iso(at), "text": safe_text(text, 400)} for at, text in tally.texts],
         "leap_seconds": tally.leap_s,
         "strip": _strip(tally, axis, now_ns),
+        "base_check": None if base is None else base_check(base, axis),
         "format": None if looks is None else _FORMATS.get(looks, looks),
         "rtk_ready": ready,
         "rtk_ready_criteria": [{"key": c.key, "passed": c.passed, "says": c.says} for c in criteria],
@@ -153,9 +158,7 @@ def _station(engine: LinkEngine, axis: SessionAxis, station: int, to_grid: ToGri
         "first_utc": axis.utc_iso(tally.first_ns),
         "last_utc": axis.utc_iso(tally.last_ns),
         "arp_changes": max(0, len(tally.arps) - 1),
-        "arp_history": [
-            {"utc": axis.utc_iso(at), "arp_ecef_m": list(place)} for at, *place in tally.arps[:20]
-        ],
+        "arp_history": [{"utc": axis.utc_iso(at), "arp_ecef_m": list(place)} for at, *place in tally.arps[:20]],
     }
 
 
@@ -167,5 +170,8 @@ def _strip(tally: LinkTally, axis: SessionAxis, now_ns: int | None) -> dict[str,
     if not cells:
         return None
     step_s = (max(now_ns, tally.first_ns) + 1 - tally.first_ns) / len(cells) / 1e9
-    return {"start_utc": axis.utc_iso(tally.first_ns), "step_s": step_s,
-            **{key: [c[key] for c in cells] for key in ("frames", "bad_crc", "other_bytes")}}
+    return {
+        "start_utc": axis.utc_iso(tally.first_ns),
+        "step_s": step_s,
+        **{key: [c[key] for c in cells] for key in ("frames", "bad_crc", "other_bytes")},
+    }

@@ -89,6 +89,14 @@ def _with_expected(session: Session, expected: Mapping[str, Any] | None) -> None
         session.link.setup = replace(setup, base_ecef_m=(x, y, z), base_station_id=int(real[0]["id"]))
 
 
+def _with_navigation(session: Session, path: Path | None) -> None:
+    """Ephemerides of a navigation file, for a stream that carries none."""
+    if path is not None:
+        from hubtack.orbits.navfile import read_rinex_nav
+
+        session.base.add_ephemerides(read_rinex_nav(path))
+
+
 # Logs ------------------------------------------------------------------------------------------------------------
 
 
@@ -109,6 +117,7 @@ def _judge_log(
         session = session_for(files, site)
         session.expects_link = True
         session.link.setup = replace(session.link.setup, near_deg=args.near)
+    _with_navigation(session, args.navigation)
     _with_expected(session, expected)
     try:
         if files is None:
@@ -184,6 +193,7 @@ def _judge_live(args: argparse.Namespace, spec: SourceSpec, site: Site, expected
         link_setup_of(site, spec.kind, has_arrival=True, near=args.near),
     )
     _with_expected(session, expected)
+    _with_navigation(session, args.navigation)
     session.is_live = True
     session.expect("corrections")
     reader = open_reader(spec, "corrections", near=args.near, position=session.rover_position, site=site)
@@ -293,6 +303,7 @@ def _body(
         criteria=criteria(view),
         now_ns=view.now_ns,
         to_grid=_grid_of(site),
+        base=view.base,
     )
     if expected is not None:
         body["changes"] = changes(expected, plain(body))

@@ -29,6 +29,8 @@ def link_report(body: Mapping[str, Any], width: int) -> RenderableType:
         parts.append(Text("no findings"))
     if body.get("changes") is not None:
         parts.extend(_changes(body["changes"]))
+    if body.get("base_check") and body["messages"]:
+        parts.extend(_base_check(body["base_check"]))
     strip = body.get("strip")
     if strip:
         parts.extend((Text(""), *_strip(strip, width)))
@@ -116,6 +118,16 @@ def _findings(findings: Sequence[Mapping[str, Any]], steps: int = 9) -> list[Ren
         if follows:
             lines.append(Text(f"      explains: {', '.join(follows)}", style="dim"))
     return lines
+
+
+def _base_check(check: Mapping[str, Any]) -> list[RenderableType]:
+    """Where the base is by its own observations, or why that cannot be told; and what moves would be seen."""
+    if check["misplaced"] is None:
+        help_ = f"; {check['next_step']}" if check["next_step"] else ""
+        return [Text(""), Text(f"base position not checked: {check['says']}{help_}", style="dim")]
+    lines: list[RenderableType] = [Text(""), Text(check["says"], style="bold" if check["misplaced"] else "")]
+    lines.extend(Text(f"      {i}. {step}", style="dim") for i, step in enumerate(check["checks"], 1))
+    return [*lines, Text(check["moves_says"], style="dim")]
 
 
 def _against(against: Mapping[str, Any]) -> list[RenderableType]:
@@ -217,7 +229,10 @@ def _stations(body: Mapping[str, Any], width: int) -> Table:
 
 def _systems(body: Mapping[str, Any], width: int) -> Table:
     table = _table(
-        ("system", False), ("satellites", True), ("signals with phase", False), ("C/N0 dB-Hz", True),
+        ("system", False),
+        ("satellites", True),
+        ("signals with phase", False),
+        ("C/N0 dB-Hz", True),
         ("lost locks", True),
     )
     for s in body["systems"]:
