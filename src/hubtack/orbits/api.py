@@ -112,6 +112,7 @@ class BaseWatcher:
         """Take ephemerides from elsewhere (a navigation file, another stream)."""
         for ephemeris in ephemerides:
             self.ephemerides.add(ephemeris)
+        self._retry()
 
     def feed(self, decoded: Decoded) -> list[Step]:
         """Take one stretch of decoded frames; returns moves of the antenna that it confirmed.
@@ -140,7 +141,9 @@ class BaseWatcher:
     def close(self) -> list[Step]:
         """End of input: use the open epoch as well."""
         self._take(self._sieve.close())
-        return self._work()
+        steps = self._work()
+        self._retry()
+        return steps
 
     def _event(self, decoded: Decoded, kind: int, i: int) -> list[Step]:
         if kind == 1:
@@ -224,7 +227,7 @@ class BaseWatcher:
                 if not self._solve(item.cells.t_s, mine, sent):
                     self._waiting.append(item.cells)
                 elif self._waiting:
-                    self._retry()
+                    self._retry(item.near)
             if item.wide is not None and self._latest is not None:
                 looks.append((item.wide, item.cells))
             if item.cells.wanted.phases and self._is_placed():
@@ -249,11 +252,12 @@ class BaseWatcher:
         self._average.add(solution, t_s)
         return True
 
-    def _retry(self) -> None:
-        """Epochs that came before their ephemerides."""
+    def _retry(self, near: _Near | None = None) -> None:
+        """Epochs that came before their ephemerides, with those of a later epoch or with all there are now."""
         waiting, self._waiting = list(self._waiting), deque(maxlen=_WAITING)
         for cells in waiting:
-            ranges = self._ranges(cells, self.ephemerides.nearest(cells.t_s, self.leap_s))
+            mine = self.ephemerides.nearest(cells.t_s, self.leap_s) if near is None else near
+            ranges = self._ranges(cells, mine)
             if not self._solve(cells.t_s, ranges, transmitted_states([ranges])[0]):
                 self._waiting.append(cells)
 
@@ -302,8 +306,6 @@ class BaseWatcher:
 
     def measured(self) -> StaticPosition | CannotTell:
         """The antenna's own averaged position, or why there is none."""
-        if self._waiting and len(self.ephemerides):
-            self._retry()
         position = self._average.result()
         if position is not None and position.scale > _MOST_SCALE:
             return CannotTell(
