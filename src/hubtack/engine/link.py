@@ -7,7 +7,7 @@ it was, not as it has become.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -51,7 +51,7 @@ class LinkSetup:
     heard_at: str = "machine"
     near_deg: tuple[float, float] | None = None
     geoid_separation_m: float | None = None
-    marks_ecef_m: Mapping[str, tuple[float, float, float]] = field(default_factory=dict)  # control marks, where known
+    marks_ecef_m: Callable[[], Mapping[str, tuple[float, float, float]]] = dict  # of the site, worked out when needed
 
     def limit(self, key: str) -> float:
         """A limit by its key, from the site file or the table."""

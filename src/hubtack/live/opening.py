@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 from hubtack.audit.discover import Found, SessionFiles, discover
@@ -18,6 +19,7 @@ from hubtack.live.player import LogPlayer
 from hubtack.readers.chunk import Reader
 from hubtack.readers.urls import SourceSpec, parse_source
 from hubtack.session.session import Session
+from hubtack.session.site_marks import marks_ecef_m
 from hubtack.site import Site, default_site, load_site
 
 ROLES = ("rover", "second_antenna", "corrections")
@@ -123,6 +125,8 @@ def link_setup_of(site: Site, kind: str, *, has_arrival: bool, near: tuple[float
         has_arrival=has_arrival,
         heard_at=site.corrections.heard_at,
         near_deg=near,
+        geoid_separation_m=site.site.geoid_separation_m,
+        marks_ecef_m=partial(marks_ecef_m, site),
     )
 
 

@@ -16,7 +16,7 @@ from hubtack.decode.tables import Decoded
 from hubtack.diagnosis.base_families import BaseMove, BaseSeen
 from hubtack.engine.axis import DAY_NS, SessionAxis
 from hubtack.engine.link import LinkEngine, LinkSetup
-from hubtack.orbits.api import EPHEMERIS_MESSAGES, BaseWatcher, CannotTell
+from hubtack.orbits.api import EPHEMERIS_MESSAGES, BasePositionResult, BaseWatcher, CannotTell
 from hubtack.orbits.calendar import week_of
 from hubtack.orbits.disturbance import Step
 from hubtack.orbits.ephemeris import DAY_S, WEEK_S, Ephemeris
@@ -99,8 +99,12 @@ class BaseWatch:
         return self._seen
 
     def _look(self) -> BaseSeen:
-        marks = {name: np.array(place) for name, place in self.setup.marks_ecef_m.items()}
-        result = self.watcher.result(geoid_separation_m=self.setup.geoid_separation_m, marks_ecef_m=marks)
+        result = self.watcher.result(geoid_separation_m=self.setup.geoid_separation_m)
+        if isinstance(result, BasePositionResult) and result.misplaced:
+            # Only now is it worth loading what turns the site's grid into positions.
+            marks = {name: np.array(place) for name, place in self.setup.marks_ecef_m().items()}
+            if marks:
+                result = self.watcher.result(geoid_separation_m=self.setup.geoid_separation_m, marks_ecef_m=marks)
         moves, limit = tuple(self.moves), self.watcher.disturbance_limit()
         if isinstance(result, CannotTell):
             return BaseSeen(None, result.reason, result.next_step, (), moves=moves, moves_says=limit)
