@@ -292,7 +292,8 @@ def _note_occupation(check: Check, rows: OccupationRows, fixed: int) -> None:
     if mean.duration_s < CONTROL_BY_KEY["live_least_s"]:
         check.notes.append(f"{mean.duration_s:.0f} s on the mark: one to three minutes are better")
     n_eff = mean.n_effective[np.isfinite(mean.n_effective)]
-    if len(n_eff) and float(n_eff.min()) < 3.0:
+    moves = float(np.nanmax(mean.scatter_m, initial=0.0)) > 0.001
+    if moves and len(n_eff) and float(n_eff.min()) < 3.0:
         check.notes.append("the position crept all along: the scatter says little about the mean")
     if np.isnan(check.occupied.baseline_m):
         check.notes.append(

@@ -13,6 +13,7 @@ from hubtack.engine.quantities import Z95
 from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 
 Floats = NDArray[np.float64]
+LEAST_DAYS = 1.0  # within a day it is the satellites that come and go, not the mark
 BEST_APART_H = 4.0  # repeat occupations best 4 h apart (Penn State GEOG 862; NGS guidelines RT1, RT2)
 
 
@@ -60,7 +61,7 @@ def compare(first: Visit, second: Visit) -> Difference:
         words = "independent"
     axes = [axis for axis, over in zip(("east", "north", "up"), np.abs(change) > noise, strict=True) if over]
     if axes:
-        words = f"{' and '.join(axes)} differ by more than noise explains; {words}"
+        words = f"{' and '.join(axes)} differ{'s' if len(axes) == 1 else ''} by more than noise explains; {words}"
     return Difference(
         (float(change[0]), float(change[1]), float(change[2])),
         (float(noise[0]), float(noise[1]), float(noise[2])),
@@ -83,7 +84,7 @@ class Trend:
 
 
 def trend(visits: Sequence[Visit]) -> Trend | None:
-    """Drift over at least three visits with dates, weighted by their sigmas; None where there are fewer.
+    """Drift over at least three visits with dates and a day, weighted by their sigmas; None where there are fewer.
 
     An axis is significant beyond 3 sigma: three axes and a few marks are looked at, and 2 sigma would cry wolf weekly.
     """
@@ -93,7 +94,7 @@ def trend(visits: Sequence[Visit]) -> Trend | None:
     start = dated[0].utc
     assert start is not None
     t = np.array([(v.utc - start).total_seconds() / 86_400.0 for v in dated if v.utc is not None])
-    if not float(np.ptp(t)) > 0:
+    if float(np.ptp(t)) < LEAST_DAYS:
         return None
     rates, sigmas, significant = [], [], []
     for axis, name in enumerate(("east", "north", "up")):

@@ -35,6 +35,7 @@ from hubtack.site import Site
 
 LISTEN_S = 900.0  # a live check that has not come to an end by then will not
 LOOK_S = 1.0
+GIVE_UP_S = 20.0  # a source that has failed for so long, before any position, ends the check
 
 
 @dataclass(slots=True)
@@ -151,7 +152,7 @@ def _live(args: argparse.Namespace, place: tuple[float, float] | None) -> Gather
         run.loop()
     watcher.clear()
     gathered.take(opened.session.close())
-    gathered.refused = [notice.message for notice in run.refused]
+    gathered.refused = [notice.message for notice in run.refused] + ([watcher.failed] if watcher.failed else [])
     gathered.ended_why = watcher.why or ("the time given was over" if opened.is_live else "the log ended")
     session = opened.session
     if opened.is_live and session.axis.day0 is None and session.last_arrival_utc_ns is not None:
@@ -180,6 +181,8 @@ class _Occupying:
     why: str = ""
     looked_s: float = float("-inf")
     lines: bool = False
+    began_s: float | None = None
+    failed: str = ""
 
     def look(self, elapsed_ns: int, partial: bool) -> bool:
         now_s = time.monotonic()
@@ -188,8 +191,15 @@ class _Occupying:
         self.looked_s = now_s
         rows = self.gathered.rows()
         text, self.why = occupation_state(rows, self.place)
+        self.began_s = now_s if self.began_s is None else self.began_s
+        bad = list(self.gathered.session.notices().values())
+        if bad and not len(rows):
+            text = bad[0]
+            if now_s - self.began_s > GIVE_UP_S:
+                self.failed = bad[0]
+                return False
         if sys.stderr.isatty():
-            print(f"\r\x1b[K{text[:78]}", end="", file=sys.stderr, flush=True)
+            print(f"\r\x1b[K{safe_text(text, 78)}", end="", file=sys.stderr, flush=True)
             self.lines = True
         if self.for_s is not None:  # a set time was asked for
             self.why = ""

@@ -21,6 +21,9 @@ from hubtack.knowledge.control_limits import CONTROL_BY_KEY, FINE_CLASSES
 Floats = NDArray[np.float64]
 
 
+_ROUNDING_M = 1e-6  # 30 mm typed in is 30 mm, whatever the subtraction of two coordinates makes of it
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """Limits of the trade in plan and in height, before noise is looked at. [m]"""
@@ -89,11 +92,11 @@ def judge(residual_m: Floats, sigma_m: Floats, mark_sigma_m: float, limits: Limi
 def _one(size_m: float, noise_m: float, limit_m: float) -> bool | None:
     if np.isnan(size_m):
         return None
-    if size_m > _larger(limit_m, noise_m):
+    if size_m > _larger(limit_m, noise_m) + _ROUNDING_M:
         return False
     if np.isnan(noise_m):
         return None
-    return True if size_m <= min(limit_m, noise_m) else None
+    return True if size_m <= min(limit_m, noise_m) + _ROUNDING_M else None
 
 
 def _larger(limit_m: float, noise_m: float) -> float:

@@ -126,7 +126,7 @@ def plot_check(path: Path, answer: Answer, unit: LengthUnit) -> None:
 def exaggeration(residual_m: Floats, extent_m: float) -> float:
     """How many times too long arrows are drawn: 1, 2 or 5 times a power of ten; the largest is a sixth of the extent."""
     largest = float(np.nanmax(np.hypot(residual_m[:, 0], residual_m[:, 1]), initial=0.0))
-    wanted = extent_m / 6.0 / max(largest, 0.005)
+    wanted = extent_m / 6.0 / max(largest, 0.5 * CONTROL_BY_KEY["horizontal_m"])
     power = 10.0 ** math.floor(math.log10(max(wanted, 1.0)))
     return float(max(step * power for step in (1.0, 2.0, 5.0) if step * power <= max(wanted, 1.0)))
 

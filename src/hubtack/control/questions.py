@@ -128,9 +128,9 @@ def answer_history(args: argparse.Namespace) -> int:
     if args.plot is not None:
         from hubtack.control.plots import plot_history
 
-        if len(marks) > 1:
+        if len({own[0]["point"].casefold() for own, _, _ in marks}) > 1:
             raise UsageError("--plot draws the history of one mark: name it with --point")
-        plot_history(args.plot, entries, _unit(args))
+        plot_history(args.plot, marks[0][0], _unit(args))
     return EXIT_FINE
 
 

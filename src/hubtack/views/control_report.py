@@ -30,7 +30,8 @@ def print_check(document: Mapping[str, Any], unit: LengthUnit, zone: dt.tzinfo, 
         console.print(Text(f"likely: {document['mistake']}", style="bold"))
     if document["why"]:
         console.print(Text(document["why"]))
-    console.print(_figures(document, unit))
+    if document["used"] or document["residual_m"]["horizontal"] is not None:
+        console.print(_figures(document, unit))
     for name, text in _rows(document, unit, zone):
         console.print(_line(name, text))
     for step in document["base"]:
@@ -82,12 +83,13 @@ def _rows(document: Mapping[str, Any], unit: LengthUnit, zone: dt.tzinfo) -> lis
     rows: list[tuple[str, str]] = []
     mean = document["mean"]
     if document["used"]:
+        pdop = "" if document["pdop"] is None else f", PDOP {document['pdop']:.1f}"
         span = when(document["start_utc"], zone)
         height = f", antenna {unit.text(document['antenna_height_m'])} above it" if document["antenna_height_m"] else ""
         ended = f"; ended because {document['ended']}" if document["ended"] else ""
         rows.append((
             "occupied", f"{span}, {document['duration_s']:.0f} s, {document['used']} of {document['epochs']} epochs "
-            f"used, PDOP {_number(document['pdop'])}{height}{ended}",
+            f"used{pdop}{height}{ended}",
         ))  # fmt: skip
         grid = ""
         if mean["easting_m"] is not None:
@@ -178,6 +180,3 @@ def _line(name: str, text: str, width: int = 13) -> Table:
     grid.add_row(name, Text(text))
     return grid
 
-
-def _number(value: float | None) -> str:
-    return "-" if value is None else f"{value:.1f}"
