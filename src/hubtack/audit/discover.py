@@ -8,17 +8,18 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from hubtack.capture.reading import is_capture
 from hubtack.errors import HubtackError, LogFormatError, SourceError
 from hubtack.readers.files import open_bytes
 
 SNIFF_BYTES = 65_536
 _CORRECTION_ENDINGS = frozenset({".rtcm", ".rtcm2", ".rtcm3"})
 _RECORDS = frozenset({"control.jsonl", "control.csv", "verdicts.jsonl"})  # written beside the logs by other commands
-NEVER_LOGS = frozenset({"site.toml", "truth.json", "README.md", "make.sh", "capture.json"}) | _RECORDS
+NEVER_LOGS = frozenset({"site.toml", "truth.json", "README.md", "make.sh", "capture.json", "verdicts.jsonl"}) | _RECORDS
 _INDEX = re.compile(r"index-\d{4,}\.csv")  # beside the logs of a capture (docs/capture.md)
 
 
@@ -33,17 +34,25 @@ class SkippedFile:
 
 @dataclass(frozen=True, slots=True)
 class SessionFiles:
-    """The files of one session, by role. ``site`` is the site file in the same folder, where there is one."""
+    """The files of one session, by role. ``site`` is the site file in the same folder, where there is one.
+
+    ``spans`` are the bytes of a file that belong to the session (start, end or None), where that is not all of it.
+    ``capture`` is the folder of a capture, which then is the session by itself.
+    """
 
     name: str
     rover: Path | None
     corrections: tuple[Path, ...] = ()
     second_antenna: Path | None = None
     site: Path | None = None
+    spans: Mapping[Path, tuple[int, int | None]] = field(default_factory=dict)
+    capture: Path | None = None
 
     @property
     def paths(self) -> tuple[Path, ...]:
         """All files, rover first."""
+        if self.capture is not None:
+            return (self.capture,)
         rover = (self.rover,) if self.rover else ()
         second = (self.second_antenna,) if self.second_antenna else ()
         return (*rover, *second, *self.corrections)
@@ -106,14 +115,16 @@ def discover(paths: Iterable[Path]) -> Found:
         if not path.exists():
             raise SourceError(f"{path}: no such file or folder; check the path")
         if path.is_dir():
-            for folder in _folders(path, found):
-                _take_folder(folder, found)
+            for folder in folders_under(path, found):
+                take_folder(folder, found)
         else:
-            _take_file(path, found)
+            take_file(path, found)
     return found
 
 
-def _folders(top: Path, found: Found) -> Iterator[Path]:
+def folders_under(top: Path, found: Found) -> Iterator[Path]:
+    """``top`` and the folders below it, hidden ones left out, by name; those that cannot be read are skipped files."""
+
     def complain(err: OSError) -> None:
         found.skipped.append(SkippedFile(Path(err.filename or top), None, f"cannot be read: {err.strerror}"))
 
@@ -123,7 +134,14 @@ def _folders(top: Path, found: Found) -> Iterator[Path]:
         yield Path(folder)
 
 
-def _take_folder(folder: Path, found: Found) -> None:
+def take_folder(folder: Path, found: Found) -> None:
+    """Add the sessions whose files lie in ``folder`` itself."""
+    if is_capture(folder):
+        site = folder / "site.toml"
+        found.sessions.append(
+            SessionFiles(_name(folder), None, site=site if site.is_file() else None, capture=folder)
+        )
+        return
     try:
         files = sorted(
             p for p in folder.iterdir()
@@ -166,7 +184,8 @@ def _meant_as_corrections(files: list[Path], inside: dict[Path, Contents], found
     return meant
 
 
-def _take_file(path: Path, found: Found) -> None:
+def take_file(path: Path, found: Found) -> None:
+    """Add the session that one file makes."""
     contents = _contents(path, found)
     if contents is None:
         return

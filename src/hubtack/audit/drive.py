@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 
 from hubtack.audit.discover import SessionFiles
 from hubtack.engine.from_site import setup_of
 from hubtack.engine.rover import JudgedRows
+from hubtack.errors import SourceError
+from hubtack.fleet.split import iter_range
 from hubtack.live.opening import link_setup_of
 from hubtack.readers.chunk import Chunk
-from hubtack.readers.files import iter_log
 from hubtack.session.session import Session
 from hubtack.site import Site
 
@@ -51,7 +52,7 @@ def run_files(
         Where a file cannot be read or is damaged; what was read before stays in the session.
     """
     left = {
-        role: _blocks(paths)
+        role: _blocks(paths, files.spans)
         for role, paths in (
             ("corrections", files.corrections),
             ("second_antenna", (files.second_antenna,) if files.second_antenna else ()),
@@ -83,7 +84,11 @@ def _behind(session: Session, roles: tuple[str, ...]) -> str:
     return "rover"
 
 
-def _blocks(paths: tuple[Path, ...]) -> Iterator[bytes]:
+def _blocks(paths: tuple[Path, ...], spans: Mapping[Path, tuple[int, int | None]]) -> Iterator[bytes]:
     for path in paths:
-        if path.stat().st_size:  # an empty correction log is a source from which nothing came
-            yield from iter_log(path, BLOCK)
+        try:
+            size = path.stat().st_size
+        except OSError as err:
+            raise SourceError(f"{path}: cannot be read: {err.strerror}") from err
+        if size:  # an empty correction log is a source from which nothing came
+            yield from iter_range(path, *spans.get(path, (0, None)), block=BLOCK)
