@@ -15,8 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.decode.fields import POWER, Numbers, read_numbers, read_texts
+from hubtack.decode.layouts import LayoutBook
 from hubtack.decode.lines import HEX, Lines, find_lines, without_frames
 from hubtack.decode.tables import Rows
+from hubtack.decode.tidy import Tidy, read_layouts
 from hubtack.knowledge.sentences import SENTENCES, Field
 from hubtack.units import KNOT_M_S
 
@@ -53,24 +55,69 @@ class _Group:
     n_commas: int
 
 
-def decode_lines(data: bytes, base: int, frame_start: list[int], frame_length: list[int]) -> Block:
+def decode_lines(
+    data: bytes, base: int, frame_start: list[int], frame_length: list[int], book: LayoutBook | None = None
+) -> Block:
     """Tables of a block that ends with a line or a frame; ``base`` is its offset in the stream."""
-    starts, lengths = np.array(frame_start, dtype=np.int64), np.array(frame_length, dtype=np.int64)
-    lines = find_lines(without_frames(data, frame_start, frame_length), starts + lengths, lengths)
     block = Block()
+    text = without_frames(data, frame_start, frame_length)
+    tidy = read_layouts(text, book if book is not None else LayoutBook())
+    block.by_formatter = tidy.by_formatter
+    tables = {name: [rows] for name, rows in tidy.tables(base).items()}
+    left = np.flatnonzero(~tidy.taken)
+    if len(left):
+        _read_left(text, base, tidy, left, frame_start, frame_length, block, tables)
+    for formatter, parts in tables.items():
+        rows = Rows.concat(parts)
+        block.sentences[formatter] = rows.take(np.argsort(rows.pos)) if len(parts) > 1 else rows
+        block.by_formatter[formatter] = len(rows)
+    return block
+
+
+def _read_left(
+    text: bytes, base: int, tidy: Tidy, left: Ints, frame_start: list[int], frame_length: list[int],
+    block: Block, tables: dict[str, list[Rows]],
+) -> None:  # fmt: skip
+    """Lines that fit no layout: field by field where there are enough of them; what is odd is left to the scalar way."""
+    start, stop = tidy.start, tidy.stop.copy()
+    plain = np.ones(len(start), dtype=bool)
+    if frame_start:
+        # A line that ends in a frame stops where the frame starts, and is none that ends as a sentence does.
+        lengths = np.array(frame_length, dtype=np.int64)
+        framed = np.searchsorted(tidy.stop - 1, np.array(frame_start, dtype=np.int64) + lengths - 1)
+        stop[framed] -= lengths
+        plain[framed] = False
+    good = np.zeros(len(start), dtype=bool)
+    some = left[plain[left]]
+    size = stop[some] - start[some]
+    if int(size.sum()) >= MIN_BYTES // 2:
+        together = b"".join(text[a:b] for a, b in zip(start[some].tolist(), stop[some].tolist(), strict=True))
+        lines = find_lines(together)
+        shift = start[some] - (np.cumsum(size) - size)
+        _read_lines(lines, together, base + shift, block, tables)
+        good[some] = lines.good
+    odd = left[~good[left] & (stop[left] > start[left])]
+    block.odd = _stretches(start[odd], stop[odd])
+
+
+def _stretches(start: Ints, stop: Ints) -> list[tuple[int, int]]:
+    """Lines as stretches of bytes, neighbours in one."""
+    if not len(start):
+        return []
+    apart = np.flatnonzero(start[1:] != stop[:-1])
+    begins, ends = start[np.concatenate(([0], apart + 1))], stop[np.concatenate((apart, [len(start) - 1]))]
+    return list(zip(begins.tolist(), ends.tolist(), strict=True))
+
+
+def _read_lines(lines: Lines, data: bytes, base: Ints, block: Block, tables: dict[str, list[Rows]]) -> None:
+    """Read lines field by field; ``base`` (lines,) is what to add to places in ``data``."""
     groups = _groups(lines, data, block)
     if groups:
         numbers = read_numbers(lines)
-        tables: dict[str, list[Rows]] = {}
         for group in groups:
-            tables.setdefault(group.formatter, []).append(_read(lines, base, group, numbers))
-        for formatter, parts in tables.items():
-            rows = Rows.concat(parts)
+            rows = _read(lines, base, group, numbers)
             if len(rows):
-                block.sentences[formatter] = rows.take(np.argsort(rows.pos)) if len(parts) > 1 else rows
-                block.by_formatter[formatter] = len(rows)
-    block.odd = lines.odd_stretches()
-    return block
+                tables.setdefault(group.formatter, []).append(rows)
 
 
 def _groups(lines: Lines, data: bytes, block: Block) -> list[_Group]:
@@ -116,14 +163,14 @@ def _limit(formatter: str, n_commas: int) -> int:
     return 4 + max(0, n_fields - 4) // 4 * 4 if formatter == "GSV" else n_fields
 
 
-def _read(lines: Lines, base: int, group: _Group, numbers: Numbers) -> Rows:
+def _read(lines: Lines, base: Ints, group: _Group, numbers: Numbers) -> Rows:
     """Rows of a group. Lines found odd are struck from ``good``."""
     line = group.line
     reader = _Reader(lines, group, numbers)
     values = reader.values()
     values[:, 0] = lines.words[lines.dollar[line] + 1] >> np.uint32(16)
     values[:, -1] = lines.stamp_utc_s[line]
-    rows = Rows(group.formatter, lines.dollar[line] + base, lines.star[line] + (3 + base), values)
+    rows = Rows(group.formatter, lines.dollar[line] + base[line], lines.star[line] + 3 + base[line], values)
     if reader.ok.all():
         return rows
     lines.good[line[~reader.ok]] = False

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.decode.columns import MIN_BYTES, decode_lines
+from hubtack.decode.layouts import LayoutBook
 from hubtack.decode.nmea import parse_sentence, sentence_row
 from hubtack.decode.rtcm import decode_frames
 from hubtack.decode.stamps import LONGEST as LONGEST_STAMP
@@ -34,6 +35,8 @@ class Decoder:
         # by order of work, since a block's odd lines are read after its tidy ones.
         self._first_type: dict[int, int] = {}
         self._first_checked: dict[str, int] = {}
+        self._known: dict[str, list[float]] = {}  # packed talkers in the tables so far, by formatter
+        self._book = LayoutBook()
         self._tail = b""  # the last other bytes of the running line, where a stamp may stand
         self._tail_end = 0
         self.leap_s = CURRENT_LEAP_S
@@ -87,7 +90,7 @@ class Decoder:
         parts = [out]
         text_bytes = tail - int(length.sum())
         if text_bytes >= MIN_BYTES // 2:
-            lines = decode_lines(data[:tail], base, scan.start, scan.length)
+            lines = decode_lines(data[:tail], base, scan.start, scan.length, self._book)
             out.sentences, out.counts.by_formatter = lines.sentences, lines.by_formatter
             out.counts.sentences = sum(lines.by_formatter.values())
             self._note_addresses(lines.sentences)
@@ -108,10 +111,21 @@ class Decoder:
     def _note_addresses(self, sentences: dict[str, Rows]) -> None:
         for formatter, rows in sentences.items():
             talker = rows["talker"]
-            left = np.arange(1) if bool((talker == talker[0]).all()) else np.unique(talker, return_index=True)[1]
-            for i in left.tolist():
-                address = unpack_text(float(talker[i])) + formatter
-                self._first_checked[address] = min(int(rows.pos[i]), self._first_checked.get(address, int(rows.pos[i])))
+            for packed in self._talkers(formatter, talker, rows.pos):
+                address = unpack_text(packed) + formatter
+                at = int(rows.pos[np.argmax(talker == packed)])
+                self._first_checked[address] = min(at, self._first_checked.get(address, at))
+
+    def _talkers(self, formatter: str, talker: NDArray[np.float64], pos: NDArray[np.int64]) -> list[float]:
+        """Talkers of a table that have not been heard with this formatter before its first row."""
+        known = self._known.setdefault(formatter, [])
+        new = np.ones(len(talker), dtype=bool)
+        for packed in known:
+            if self._first_checked[unpack_text(packed) + formatter] <= int(pos[0]):
+                new &= talker != packed
+        fresh: list[float] = np.unique(talker[new]).tolist()
+        known.extend(packed for packed in fresh if packed not in known)
+        return fresh
 
     def _decode(self, pieces: list[Piece]) -> Decoded:
         decoded = Decoded()

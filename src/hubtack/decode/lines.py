@@ -42,8 +42,8 @@ class Lines:
         Place of every byte up to ".", and the byte.
     separators, place : (s,) int64
         Those of ``marks`` that are no "." or "-", as an index, and their places.
-    start, stop : (n,) int64
-        First byte of the line and one past its last; a line that ends in a frame stops where the frame starts.
+    start : (n,) int64
+        First byte of the line.
     dollar, star : (n,) int64
         Place of the ``$`` and of the ``*``.
     first : (n,) int64
@@ -61,23 +61,12 @@ class Lines:
     separators: Ints
     place: Ints
     start: Ints
-    stop: Ints
     dollar: Ints
     star: Ints
     first: Ints
     commas: Ints
     stamp_utc_s: Floats
     good: Bools
-
-    def odd_stretches(self) -> list[tuple[int, int]]:
-        """Bytes that the scalar reader has to look at: neighbouring odd lines in one, never across a frame."""
-        index = np.flatnonzero(~self.good & (self.stop > self.start))
-        if not len(index):
-            return []
-        apart = np.flatnonzero(self.start[index[1:]] != self.stop[index[:-1]])
-        begins = self.start[index[np.concatenate(([0], apart + 1))]]
-        ends = self.stop[index[np.concatenate((apart, [len(index) - 1]))]]
-        return list(zip(begins.tolist(), ends.tolist(), strict=True))
 
 
 def without_frames(data: bytes, start: list[int], length: list[int]) -> bytes:
@@ -90,8 +79,8 @@ def without_frames(data: bytes, start: list[int], length: list[int]) -> bytes:
     return bytes(masked)
 
 
-def find_lines(block: bytes, frame_end: Ints, frame_length: Ints) -> Lines:
-    """Lines of a block that ends with a line or a frame; frames have been blotted out by ``without_frames``."""
+def find_lines(block: bytes) -> Lines:
+    """Lines of a block of whole lines without frames."""
     padded = block + bytes(8 - len(block) % 4)
     text = np.frombuffer(padded, dtype=np.uint8)[: len(block)]
     marks = np.flatnonzero(text <= 46)
@@ -104,7 +93,6 @@ def find_lines(block: bytes, frame_end: Ints, frame_length: Ints) -> Lines:
     line = np.flatnonzero(kind == _LF)
     feed = place[plain[line]]
     start = np.concatenate(([0], feed[:-1] + 1))
-    stop = feed + 1
 
     has_cr = kind[line - 1] == _CR
     star_at = line - 1 - has_cr
@@ -115,10 +103,6 @@ def find_lines(block: bytes, frame_end: Ints, frame_length: Ints) -> Lines:
     end = feed - has_cr
     star, dollar = place[plain[star_at]], place[plain[dollar_at]]
     good &= (star == end - 3) & (end - dollar < MAX_SENTENCE)
-    if len(frame_end):
-        framed = np.searchsorted(feed, frame_end - 1)
-        good[framed] = False
-        stop[framed] -= frame_length
     high = np.flatnonzero(text > 126)
     if len(high):
         good[np.searchsorted(feed, high)] = False
@@ -131,7 +115,7 @@ def find_lines(block: bytes, frame_end: Ints, frame_length: Ints) -> Lines:
     first = plain[dollar_at]
     commas = plain[star_at] - first - 1
     return Lines(
-        text, _words(padded), marks, mark, separators, place, start, stop, dollar, star, first, commas, stamp, good,
+        text, _words(padded), marks, mark, separators, place, start, dollar, star, first, commas, stamp, good,
     )  # fmt: skip
 
 

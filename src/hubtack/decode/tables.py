@@ -84,7 +84,11 @@ class Rows:
 
     def take(self, index: slice | NDArray[np.bool_] | Ints) -> Rows:
         """The rows that ``index`` picks."""
-        return Rows(self.kind, self.pos[index], self.end[index], self.values[index])
+        if isinstance(index, slice):
+            return Rows(self.kind, self.pos[index], self.end[index], self.values[index])
+        if index.dtype == np.bool_:
+            index = np.flatnonzero(index)
+        return Rows(self.kind, self.pos[index], self.end[index], self.values.T.take(index, axis=1).T)
 
     @classmethod
     def empty(cls, kind: str) -> Rows:
@@ -113,7 +117,7 @@ class Rows:
             parts[0].kind,
             np.concatenate([p.pos for p in parts]),
             np.concatenate([p.end for p in parts]),
-            np.concatenate([p.values for p in parts]),
+            np.concatenate([p.values.T for p in parts], axis=1).T,  # each column in one piece
         )
 
 
