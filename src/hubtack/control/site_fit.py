@@ -28,6 +28,9 @@ Bools = NDArray[np.bool_]
 # source. It keeps a set of marks that agree to a millimetre from calling two millimetres a blunder.
 FLOOR_PLAN_M = 0.005
 FLOOR_HEIGHT_M = 0.008
+# How much that is worth beside the residuals themselves, in degrees of freedom. Seven marks leave three in height, and
+# by three alone a mark 15 cm off could not be told from noise; the sum is a conjugate prior (textbook), its weight ours.
+PRIOR_DOF = 8
 BLUNDER_CHANCE = 0.01
 INVESTIGATE_M = 0.030  # residual in plan or height: common practice, no source
 SCALE_PPM = 50.0  # of the projection and height factor expected: common practice, no source
@@ -236,8 +239,9 @@ def _without_plan(x: Floats, y: Floats, grid_m: Floats, used: Bools) -> tuple[Fl
         u, v = x[others] - x[others].mean(), y[others] - y[others].mean()
         away = (x[i] - x[others].mean()) ** 2 + (y[i] - y[others].mean()) ** 2
         leverage = 1.0 / k + away / float((u**2 + v**2).sum())
-        variance = max(float((r[others] ** 2).sum()) / dof, FLOOR_PLAN_M**2) * (1.0 + leverage)
-        chance[i] = min(1.0, int(used.sum()) * f_tail(float((r[i] ** 2).sum()) / 2.0 / variance, 2, dof))
+        variance = _variance(float((r[others] ** 2).sum()), dof, FLOOR_PLAN_M) * (1.0 + leverage)
+        tail = f_tail(float((r[i] ** 2).sum()) / 2.0 / variance, 2, dof + PRIOR_DOF)
+        chance[i] = min(1.0, int(used.sum()) * tail)
     return left, chance
 
 
@@ -263,9 +267,14 @@ def _without_height(d_grid: Floats, step_m: Floats, used: Bools, plane: Floats) 
         design = np.column_stack((np.ones(k), d_grid[others])) if tilted else np.ones((k, 1))
         row = np.concatenate(([1.0], d_grid[i])) if tilted else np.ones(1)
         leverage = float(row @ np.linalg.inv(design.T @ design) @ row)
-        variance = max(float((r[others] ** 2).sum()) / dof, FLOOR_HEIGHT_M**2) * (1.0 + leverage)
-        chance[i] = min(1.0, int(used.sum()) * f_tail(float(r[i] ** 2) / variance, 1, dof))
+        variance = _variance(float((r[others] ** 2).sum()), dof, FLOOR_HEIGHT_M) * (1.0 + leverage)
+        chance[i] = min(1.0, int(used.sum()) * f_tail(float(r[i] ** 2) / variance, 1, dof + PRIOR_DOF))
     return left, chance
+
+
+def _variance(squares: float, dof: int, floor_m: float) -> float:
+    """Variance of one axis from the residuals of the other marks and from what is known of marks beforehand. [m2]"""
+    return max((squares + PRIOR_DOF * floor_m**2) / (dof + PRIOR_DOF), floor_m**2)
 
 
 def _worst(names: list[str], chance: Floats) -> str | None:

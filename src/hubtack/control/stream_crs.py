@@ -115,9 +115,7 @@ def words(message: DatumMessage) -> str:
         what = [word for word, key in (("plan", "shifts_plan"), ("height", "shifts_height")) if f[key]]
         return f"{message.number}: a grid of residuals in {' and '.join(what) or 'nothing'} is sent; shown, not used"
     if message.number == 1300:
-        return (
-            f"1300: the service is in {f['name'] or 'an unnamed system'} (coordinate epoch number {f['epoch_number']})"
-        )
+        return f"1300: the service is in {f['name'] or 'an unnamed system'} (coordinate epoch field {f['epoch_years']:.2f})"
     if message.number == 1302:
         fixed = "fixed to a plate" if f["plate_fixed"] else "global"
         return f"1302: the stream is in {f['name'] or 'an unnamed system'}, {fixed}"

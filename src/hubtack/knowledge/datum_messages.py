@@ -75,8 +75,8 @@ DATUM_MESSAGES: Mapping[int, tuple[Field, ...]] = {
         Field("skew_difference_deg", 26, "i", _ANGLE), Field("scale_add_ppm", 30, "u", 1e-5),
         Field("centre_easting_m", 36, "u", 0.001), Field("centre_northing_m", 35, "i", 0.001),
     ),
-    # The origin that the coordinate epoch of 1300 counts from is in no source at hand: the plain number is shown.
-    1300: (Field("name", 5, "s"), Field("epoch_number", 16, "u")),
+    # The origin that the coordinate epoch of 1300 counts from is in no source at hand: the number is shown as it is.
+    1300: (Field("name", 5, "s"), Field("epoch_years", 16, "u", 0.01)),
     1301: (
         *_NAMES, Field("reference_mjd", 16, "u"), *_SEVEN, Field("scale_ppm", 25, "i", 1e-5),
         Field("dx_m_per_year", 17, "i", 2e-5), Field("dy_m_per_year", 17, "i", 2e-5),
