@@ -1,14 +1,17 @@
-"""``hubtack radio``: the path from base to rover, the load on the channel, and a check list."""
+"""``hubtack radio``: the path from base to rover, the load on the channel, losses by place, and a check list."""
 
 from __future__ import annotations
 
 import argparse
 from pathlib import Path
 
+from hubtack.cli import options
+
 EXAMPLE = """
 hubtack radio path --frequency-mhz 450 --distance-m 2000 --base-height-m 5 --rover-height-m 3 --obstacle 900,8 --power-w 2
 hubtack radio load --systems GPS=10x2,GLONASS=7x2,Galileo=8x2,BeiDou=10x2 --msm 7 --interval-s 1 --rate-bps 9600
-hubtack radio checklist
+hubtack radio losses sample_logs/link_stalled --plot losses.png
+hubtack radio checklist --stream sample_logs/good_day/corrections.rtcm3
 """
 
 
@@ -35,23 +38,15 @@ def _systems(text: str) -> dict[str, tuple[int, int]]:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Sub-commands and their options."""
-    parts = parser.add_subparsers(dest="what", metavar="path|load|checklist", required=True)
+    parts = parser.add_subparsers(dest="what", metavar="path|load|losses|checklist", required=True)
     path = parts.add_parser("path", help="loss, horizon, Fresnel clearance, margin from base to rover")
-    for name, text in (
-        ("frequency-mhz", "carrier frequency"), ("distance-m", "from base to rover"),
-        ("base-height-m", "antenna at the base above its ground"), ("rover-height-m", "antenna at the machine above the same ground"),
-    ):  # fmt: skip
-        path.add_argument(f"--{name}", type=float, required=True, help=text)
+    path.add_argument("--distance-m", type=float, required=True, help="from base to rover")
+    _add_radio(path, required=True)
     path.add_argument("--obstacle", type=_obstacle, action="append", default=[], metavar="DISTANCE_M,HEIGHT_M",
                       help="a bank or heap on the way, above the base's ground; may be given again")  # fmt: skip
     path.add_argument("--profile", type=Path, metavar="CSV", help="terrain: distance_m,height_m a line")
-    path.add_argument("--power-w", type=float, help="transmitter power at the antenna cable")
-    path.add_argument("--base-gain-dbi", type=float, default=0.0)
-    path.add_argument("--rover-gain-dbi", type=float, default=0.0)
-    path.add_argument("--cable-loss-db", type=float, default=0.0, help="all cables and connectors together")
-    path.add_argument("--sensitivity-dbm", type=float, help="of the receiver, by its data sheet")
-    path.add_argument("--surroundings", choices=("rural", "urban"), default="rural", help="spread of shadowing")
-    path.add_argument("--json", action="store_true", help="print JSON for machines")
+    path.add_argument("--plot", type=Path, metavar="FILE", help="draw the profile as .png or .svg")
+    options.add_json(path)
     load = parts.add_parser("load", help="bytes an epoch against the over-the-air rate")
     load.add_argument(
         "--systems", type=_systems, metavar="GPS=10x2,...", help="satellites x signals of each constellation"
@@ -66,13 +61,41 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     load.add_argument("--repeaters", type=int, default=0)
     load.add_argument("--slot-s", type=float, help="the slot, where bases share a channel")
     load.add_argument("--serial-bps", type=float, help="speed of the cable between receiver and radio")
-    load.add_argument("--json", action="store_true", help="print JSON for machines")
+    options.add_json(load)
+    losses = parts.add_parser(
+        "losses", help="where and when are correction epochs lost, and what is the likelier cure?"
+    )
+    losses.add_argument("paths", nargs="+", type=Path, metavar="LOG|FOLDER",
+                        help="rover logs with their correction streams; days of one base are looked at together")  # fmt: skip
+    options.add_site(losses)
+    _add_radio(losses, required=False)
+    losses.add_argument("--plot", type=Path, metavar="FILE", help="draw the map as .png or .svg")
+    options.add_json(losses)
     check = parts.add_parser("checklist", help="what to look at, in order, when a site radio is set up")
-    check.add_argument("--json", action="store_true", help="print JSON for machines")
+    options.add_json(check)
+
+
+def _add_radio(parser: argparse.ArgumentParser, *, required: bool) -> None:
+    """The figures of a radio; where they are not required, all that the model needs or none."""
+    for name, text in (
+        ("frequency-mhz", "carrier frequency"), ("base-height-m", "antenna at the base above its ground"),
+        ("rover-height-m", "antenna at the machine above the ground"),
+    ):  # fmt: skip
+        parser.add_argument(f"--{name}", type=float, required=required, help=text)
+    parser.add_argument("--power-w", type=float, help="transmitter power at the antenna cable")
+    parser.add_argument("--base-gain-dbi", type=float, default=0.0)
+    parser.add_argument("--rover-gain-dbi", type=float, default=0.0)
+    parser.add_argument("--cable-loss-db", type=float, default=0.0, help="all cables and connectors together")
+    parser.add_argument("--sensitivity-dbm", type=float, help="of the receiver, by its data sheet")
+    parser.add_argument("--surroundings", choices=("rural", "urban"), default="rural", help="spread of shadowing")
 
 
 def run(args: argparse.Namespace) -> int:
     """Work it out; exit 0, or 1 where the answer is no (margin short, load too large)."""
+    if args.what == "losses":
+        from hubtack.radio.losses_command import losses
+
+        return losses(args)
     from hubtack.radio import command
 
     return {"path": command.path, "load": command.load_command, "checklist": command.checklist}[args.what](args)

@@ -3,7 +3,8 @@
 Losses come in bursts and a machine stays where it is, so that two series which have nothing to do with each other often
 seem to agree. The test therefore turns the record of losses against the record of places, by every shift in time: each
 keeps its own pattern, and only what they have in common is broken. The largest figure over all places at each shift
-shows what chance does, however many places are looked at and however much they overlap.
+shows what chance does, however many places are looked at and however much they overlap. A p-value cannot be smaller than
+the time the machine takes to leave a place over the length of the record: a short record with few visits stays silent.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
-FALSE_ALARM = 0.01  # chance of naming any place at all, and of naming any stretch, where losses hang on neither
+FALSE_ALARM = 0.02  # chance of naming any place at all, and of naming any stretch, where losses hang on neither
 LONGEST_S = 600.0  # silence longer than this is a base or a radio that is off, not the air
 LEAST_LOST = 8
 LEAST_SLOTS = 200
@@ -33,9 +34,10 @@ _RANGE_SHARES = (0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95)
 _LEAST_SHARE, _MOST_SHARE = 0.03, 0.9  # a place where the machine was less, or nearly always, tells nothing
 _MOST_PLACES = 3
 _APART_SLOTS = 10  # a visit ends when the machine has been elsewhere for so many epochs
-_SAME_BURST_SLOTS = 10  # losses closer than this are one event of the air
+_SAME_BURST_SLOTS = 3  # losses closer than this are one event of the air
 _MOST_WINDOWS = 48
 _LEAST_WINDOW_EVENTS = 5
+_LEAST_WINDOW_SLOTS = 60  # shorter than this it is a burst
 _ALIKE = 0.7
 
 Kind = Literal["sector", "beyond", "within", "stretch"]
@@ -257,7 +259,7 @@ def _fit(hits: Floats, slots: Floats) -> Floats:
 
 
 def _overlap(a: Bools, b: Bools) -> float:
-    return float(np.count_nonzero(a & b) / max(1, np.count_nonzero(a | b)))
+    return int(np.count_nonzero(a & b)) / max(1, int(np.count_nonzero(a | b)))
 
 
 def _visits(inside: Bools, lost: Bools) -> tuple[int, int]:
@@ -281,7 +283,7 @@ def _stretch(slots: PlacedSlots, index: Ints) -> LossPlace | None:
         return None
     event = at[np.concatenate(([True], np.diff(at) > _SAME_BURST_SLOTS))]
     n, total = len(index), len(event)
-    parts = min(_MOST_WINDOWS, n // (2 * _SAME_BURST_SLOTS))
+    parts = min(_MOST_WINDOWS, n // _LEAST_WINDOW_SLOTS)
     counts = np.bincount(event * parts // n, minlength=parts)
     least_p, begins, wide = 1.0, 0, 0
     tried, width = 0, 1

@@ -20,16 +20,32 @@ SENSITIVITY: tuple[tuple[float, str, float, float], ...] = (
     (19200.0, "25 kHz, 4-level", -109.0, -103.0),
     (115200.0, "902-928 MHz, hopping", -110.0, -104.0),
 )
-FADE_MARGIN_DB: Mapping[str, float] = {"fixed, line of sight": 10.0, "moving machine": 20.0, "clutter or deep cut": 30.0}
+FADE_MARGIN_DB: Mapping[str, float] = {
+    "fixed, line of sight": 10.0,
+    "moving machine": 20.0,
+    "clutter or deep cut": 30.0,
+}
 MARGIN_WANTED_DB = FADE_MARGIN_DB["moving machine"]
 CLEARANCE_SHARE = 0.6  # of the first Fresnel zone counts as free (ITU-R P.530 practice, from memory)
 TURNAROUND_S = 0.05  # common practice, no source
 SHARE_MOST = 0.8  # of the epoch interval that transmissions may take (common practice, no source)
 
+MAST_HANDY_M = 10.0  # a mast that two people put up in a morning (common practice, no source)
+
+# What helps against lost correction epochs (common practice, no source).
+CURES: Mapping[str, str] = {
+    "height": "raise the antenna at the base, or move base or repeater to where they see over what stands in the way",
+    "power": "more signal: better antennas and shorter cables first, then power as far as the licence goes, or a repeater",
+    "channel": "listen on the channel with the base switched off; then change channel or slot, within the licence",
+    "equipment": "antennas for the band and upright, cables, connectors, supply under load; noise of engine and lights at the machine",
+    "none": "nothing to cure",
+}
+
 CAUTIONS: tuple[str, ...] = (
     "Bands at 400 to 470 MHz are licensed nearly everywhere; power, antenna and duty limits apply in every band. Keep to "
     "your licence and local rules, and change channel only to one that is in the licence.",
     "Raise masts well clear of power lines and take them down in lightning; follow local codes and licensed practice.",
+    "Keep people away from a transmitting antenna and never key a radio without one; heed its maker's distance and duty cycle.",
 )
 
 CHECKLIST: tuple[tuple[str, str], ...] = (
