@@ -10,8 +10,9 @@ from tests.rover_text import clock, cuts, gga, good_rows, gst, hdt, sentence
 
 from hubtack.decode.decoder import Decoder
 from hubtack.decode.tables import unpack_text
-from hubtack.epochs.assemble import Assembler, gns_quality
+from hubtack.epochs.assemble import Assembler
 from hubtack.epochs.columns import COLUMNS, KIND_BIT, Epochs
+from hubtack.epochs.fill import gns_quality
 
 MIDNIGHT = 86_400_000
 

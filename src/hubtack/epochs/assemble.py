@@ -7,54 +7,24 @@ how a live screen never waits for a successor. ``close`` gives them out for good
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.decode.tables import Rows, pack_text, unpack_text
-from hubtack.epochs.columns import COLUMNS, KIND_BIT, KINDS, Epochs
-from hubtack.epochs.grouping import DAY_MS, DROPPED, Grouped, group
+from hubtack.decode.tables import Rows
+from hubtack.epochs.columns import KIND_BIT, KINDS, Epochs
+from hubtack.epochs.fill import FILL
+from hubtack.epochs.grouping import DROPPED, Grouped, group
+from hubtack.epochs.place import Place
 
-Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 TIMED = ("GGA", "GNS", "RMC", "GST", "GBS")
 UNTIMED = ("HDT", "THS", "GSA", "GSV", "VTG", "ZDA")
-TALKER_GN = pack_text(b"GN")
-# A heading from a gyro (talker HE) is no antenna pair.
-TALKER_GYRO = pack_text(b"HE")
 MAIN_SILENT_MS = 3_000  # rows without GGA or GNS count as epochs only where neither has come for this long
 GST_HOLD_MS = 2_000  # judgement: a slower GST is held for 2 s
-
-# Mode letters of GNS and RMC as GGA quality. The order is by trust, lowest last: a solution is called by the least
-# of the letters of the constellations in use, so that doubt never reads as "fixed".
-_LETTER_QUALITY: Mapping[str, float] = {"R": 4, "F": 5, "P": 3, "D": 2, "A": 1, "E": 6, "M": 7, "S": 8, "N": 0}
-_LETTER_TRUST = "RFPDAEMS"
-
-
-def gns_quality(mode: str) -> float:
-    """GGA quality for a GNS mode string such as "RRN"; 0 where no constellation is used, NaN for foreign letters.
-
-    Source: NMEA 0183 mode letters (order of constellations GP, GL, GA, GB, GQ, GI); the least trusted wins.
-    """
-    used = mode.strip().replace("N", "")
-    if not used:
-        return 0.0 if mode.strip() else np.nan
-    if any(letter not in _LETTER_TRUST for letter in used):
-        return np.nan
-    return _LETTER_QUALITY[max(used, key=_LETTER_TRUST.index)]
-
-
-def _map_packed(column: Floats, meaning: Callable[[str], float]) -> Floats:
-    """``meaning`` of packed text, worked out once for each text that occurs."""
-    out = np.full(len(column), np.nan)
-    known = ~np.isnan(column)
-    if known.any():
-        texts, inverse = np.unique(column[known], return_inverse=True)
-        out[known] = np.array([meaning(unpack_text(float(t))) for t in texts])[inverse]
-    return out
 
 
 @dataclass(slots=True)
@@ -159,7 +129,7 @@ class Assembler:
     def _keep_open(self, grouped: Grouped, n_closed: int, rows_by_kind: Mapping[str, Ints]) -> None:
         """Hold back the sentences of open rows; everything else has been used or counted."""
         for kind, assigned in rows_by_kind.items():
-            self.pending[kind] = self.pending[kind].take(assigned >= n_closed)
+            self.pending[kind] = self.pending[kind].take(_span(assigned >= n_closed))
         if n_closed < len(grouped.opens):
             self.carry.anchor_ms = int(grouped.tod_ms[n_closed])
             self.carry.segment = int(grouped.segment[n_closed])
@@ -171,15 +141,20 @@ class Assembler:
         epochs.segment[:] = grouped.segment[:n]
         epochs.pos[:] = np.iinfo(np.int64).max
         for kind, assigned in rows_by_kind.items():
-            use = (assigned >= 0) & (assigned < n)
-            if not use.any():
-                continue
+            use = _span((assigned >= 0) & (assigned < n))
             rows, row = self.pending[kind].take(use), assigned[use]
-            np.minimum.at(epochs.pos, row, rows.pos)
-            np.maximum.at(epochs.end, row, rows.end)
-            np.bitwise_or.at(epochs.kinds, row, KIND_BIT[kind])
-            np.bitwise_or.at(epochs.kinds_early, row[rows.end < next_opened[row]], KIND_BIT[kind])
-            _FILL[kind](epochs, row, rows)
+            if not len(row):
+                continue
+            place = Place.of(row, n, rows["talker"])
+            place.keep_least(epochs.pos, rows.pos)
+            place.keep_most(epochs.end, rows.end)
+            place.mark(epochs.kinds, KIND_BIT[kind])
+            early = rows.end < next_opened[row]
+            if early.all():
+                place.mark(epochs.kinds_early, KIND_BIT[kind])
+            else:
+                np.bitwise_or.at(epochs.kinds_early, row[early], KIND_BIT[kind])
+            FILL[kind](epochs, place, rows)
         return epochs
 
     def _main_rows(self, epochs: Epochs) -> Epochs:
@@ -240,163 +215,10 @@ def _closed_rows(grouped: Grouped) -> int:
     return n - min(2, in_last)
 
 
-def _first_valid(target: Floats, row: Ints, value: Floats, talker: Floats | None = None) -> None:
-    """Give each row the first value that is there; talker GN goes before all others, empty never counts."""
-    valid = ~np.isnan(value)
-    if talker is not None and len(row) > 1 and (row[1:] == row[:-1]).any():
-        order = np.lexsort((np.arange(len(row)), talker != TALKER_GN, row))
-        row, value, valid = row[order], value[order], valid[order]
-    row, value = row[valid], value[valid]
-    if not len(row):
-        return
-    first = np.empty(len(row), dtype=bool)
-    first[0] = True
-    first[1:] = row[1:] != row[:-1]
-    if not first.all() and (np.diff(row) < 0).any():
-        _, index = np.unique(row, return_index=True)
-        row, value = row[index], value[index]
-    else:
-        row, value = row[first], value[first]
-    empty = np.isnan(target[row])
-    target[row[empty]] = value[empty]
-
-
-def _fill_named(names: tuple[str, ...]) -> Callable[[Epochs, Ints, Rows], None]:
-    def fill(epochs: Epochs, row: Ints, rows: Rows) -> None:
-        talker = rows["talker"]
-        for name in names:
-            _first_valid(getattr(epochs, name), row, rows[name], talker)
-        _stamp(epochs, row, rows)
-
-    return fill
-
-
-def _stamp(epochs: Epochs, row: Ints, rows: Rows) -> None:
-    stamp = rows["stamp_utc_s"]
-    known = ~np.isnan(stamp)
-    if known.any():
-        np.fmax.at(epochs.stamp_utc_s, row[known], stamp[known])
-
-
-_POSITION = (
-    "latitude_deg",
-    "longitude_deg",
-    "satellites",
-    "hdop",
-    "h_geoid_m",
-    "geoid_separation_m",
-    "age_s",
-    "station_id",
-    "minute_decimals",
-    "height_decimals",
-)
-
-
-def _fill_gga(epochs: Epochs, row: Ints, rows: Rows) -> None:
-    _fill_named((*_POSITION, "quality"))(epochs, row, rows)
-
-
-def _fill_gns(epochs: Epochs, row: Ints, rows: Rows) -> None:
-    _fill_named(_POSITION)(epochs, row, rows)
-    _first_valid(epochs.quality, row, _map_packed(rows["mode"], gns_quality), rows["talker"])
-
-
-def _fill_rmc(epochs: Epochs, row: Ints, rows: Rows) -> None:
-    talker = rows["talker"]
-    void = _map_packed(rows["status"], lambda text: 0.0 if text == "A" else 1.0)
-    _first_valid(epochs.rmc_void, row, void, talker)
-    letter = _map_packed(rows["mode"], gns_quality)
-    letter = np.where(void == 1.0, 0.0, letter)
-    for name in ("latitude_deg", "longitude_deg", "speed_m_s", "course_deg"):
-        _first_valid(getattr(epochs, name), row, rows[name], talker)
-    _first_valid(epochs.quality, row, letter, talker)
-    date = rows["date"]
-    year = date % 100
-    days = _days(np.where(year < 80, 2000 + year, 1900 + year), date // 100 % 100, date // 10_000)
-    _first_valid(epochs.date_day, row, days - epochs.tod_ms[row] // DAY_MS, talker)
-    _stamp(epochs, row, rows)
-
-
-def _fill_zda(epochs: Epochs, row: Ints, rows: Rows) -> None:
-    # ZDA's time differs from GGA's in real logs, so its date goes with its own time of day: the two may lie on
-    # either side of midnight.
-    days = _days(rows["year"], rows["month"], rows["day"])
-    gap = epochs.tod_ms[row] - rows["time_ms"]
-    _first_valid(epochs.date_day, row, days - np.round(gap / DAY_MS), rows["talker"])
-    _stamp(epochs, row, rows)
-
-
-def _days(year: Floats, month: Floats, day: Floats) -> Floats:
-    """Days since 1970-01-01 of calendar dates; NaN where there is no such date."""
-    ok = (year >= 1980) & (year < 2100) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
-    out = np.full(len(year), np.nan)
-    if ok.any():
-        months = (year[ok] - 1970).astype(np.int64) * 12 + month[ok].astype(np.int64) - 1
-        first = months.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
-        following = (months + 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
-        days = first + day[ok].astype(np.int64) - 1
-        out[ok] = np.where(days < following, days, np.nan)
-    return out
-
-
-def _fill_heading(source: float) -> Callable[[Epochs, Ints, Rows], None]:
-    def fill(epochs: Epochs, row: Ints, rows: Rows) -> None:
-        heading = np.where(rows["talker"] == TALKER_GYRO, np.nan, rows["heading_deg"])
-        if source == 2:
-            void = _map_packed(rows["mode"], lambda text: 0.0 if text in ("A", "D", "F", "R", "") else 1.0)
-            heading = np.where(void == 1.0, np.nan, heading)
-        before = np.isnan(epochs.heading_deg[row])
-        _first_valid(epochs.heading_deg, row, heading, rows["talker"])
-        got = before & ~np.isnan(epochs.heading_deg[row])
-        epochs.heading_source[row[got]] = source
-        _stamp(epochs, row, rows)
-
-    return fill
-
-
-def _fill_gsa(epochs: Epochs, row: Ints, rows: Rows) -> None:
-    talker = rows["talker"]
-    for name, column in (("pdop", "pdop"), ("hdop_gsa", "hdop"), ("vdop", "vdop")):
-        _first_valid(getattr(epochs, name), row, rows[column], talker)
-    used = np.zeros(len(row), dtype=np.int64)
-    for i in range(1, 13):
-        used += ~np.isnan(rows[f"sat_{i}"])
-    count = np.zeros(len(epochs), dtype=np.int64)
-    np.add.at(count, row, used)
-    seen = np.unique(row)
-    epochs.n_used[seen] = count[seen]
-
-
-def _fill_gsv(epochs: Epochs, row: Ints, rows: Rows) -> None:
-    count = np.zeros(len(epochs), dtype=np.int64)
-    # Integer sums (0.01 dB-Hz), so that the order of adding cannot matter.
-    total = np.zeros(len(epochs), dtype=np.int64)
-    for i in range(1, 5):
-        cn0 = rows[f"cn0_{i}_dbhz"]
-        tracked = cn0 > 0
-        np.add.at(count, row[tracked], 1)
-        np.add.at(total, row[tracked], np.round(cn0[tracked] * 100).astype(np.int64))
-    seen = np.unique(row)
-    epochs.n_tracked[seen] = count[seen]
-    some = seen[count[seen] > 0]
-    epochs.cn0_mean_dbhz[some] = total[some] / count[some] / 100.0
-
-
-_FILL: Mapping[str, Callable[[Epochs, Ints, Rows], None]] = {
-    "GGA": _fill_gga,
-    "GNS": _fill_gns,
-    "RMC": _fill_rmc,
-    "GST": _fill_named(
-        ("sigma_major_m", "sigma_minor_m", "orientation_deg", "sigma_north_m", "sigma_east_m", "sigma_up_m")
-    ),
-    "GBS": _stamp,
-    "HDT": _fill_heading(1.0),
-    "THS": _fill_heading(2.0),
-    "GSA": _fill_gsa,
-    "GSV": _fill_gsv,
-    "VTG": _fill_named(("speed_m_s", "course_deg")),
-    "ZDA": _fill_zda,
-}
-
-assert set(_FILL) == set(KINDS)
-assert set(COLUMNS) >= set(_POSITION)
+def _span(mask: NDArray[np.bool_]) -> slice | Ints:
+    """A mask as a slice where it picks one stretch, which costs no copy; else as indices."""
+    n = int(np.count_nonzero(mask))
+    if not n:
+        return slice(0, 0)
+    first = int(np.argmax(mask))
+    return slice(first, first + n) if mask[first : first + n].all() else np.flatnonzero(mask)

@@ -1,0 +1,190 @@
+"""What each kind of sentence adds to its rows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.decode.tables import Rows, pack_text, unpack_text
+from hubtack.epochs.columns import COLUMNS, KINDS, Epochs
+from hubtack.epochs.grouping import DAY_MS
+from hubtack.epochs.place import Place
+
+Floats = NDArray[np.float64]
+Fill = Callable[[Epochs, Place, Rows], None]
+
+# A heading from a gyro (talker HE) is no antenna pair.
+TALKER_GYRO = pack_text(b"HE")
+_FEW = 8  # different values of a text column, looked for one by one before it is sorted
+
+# Mode letters of GNS and RMC as GGA quality. The order is by trust, lowest last: a solution is called by the least
+# of the letters of the constellations in use, so that doubt never reads as "fixed".
+_LETTER_QUALITY: Mapping[str, float] = {"R": 4, "F": 5, "P": 3, "D": 2, "A": 1, "E": 6, "M": 7, "S": 8, "N": 0}
+_LETTER_TRUST = "RFPDAEMS"
+
+
+def gns_quality(mode: str) -> float:
+    """GGA quality for a GNS mode string such as "RRN"; 0 where no constellation is used, NaN for foreign letters.
+
+    Source: NMEA 0183 mode letters (order of constellations GP, GL, GA, GB, GQ, GI); the least trusted wins.
+    """
+    used = mode.strip().replace("N", "")
+    if not used:
+        return 0.0 if mode.strip() else np.nan
+    if any(letter not in _LETTER_TRUST for letter in used):
+        return np.nan
+    return _LETTER_QUALITY[max(used, key=_LETTER_TRUST.index)]
+
+
+def _by_value(column: Floats, meaning: Callable[[Floats], Floats]) -> Floats:
+    """``meaning`` of a column, worked out once for each value that occurs; NaN stays NaN."""
+    out = np.full(len(column), np.nan)
+    left = ~np.isnan(column)
+    for _ in range(_FEW):
+        at = int(np.argmax(left))
+        if not left[at]:
+            return out
+        here = column == column[at]
+        out[here] = meaning(column[at : at + 1])[0]
+        left &= ~here
+    texts, inverse = np.unique(column[left], return_inverse=True)
+    if len(texts):
+        out[left] = meaning(texts)[inverse]
+    return out
+
+
+def _map_packed(column: Floats, meaning: Callable[[str], float]) -> Floats:
+    """``meaning`` of packed text, worked out once for each text that occurs."""
+    return _by_value(column, lambda texts: np.array([meaning(unpack_text(float(t))) for t in texts]))
+
+
+def _fill_named(names: tuple[str, ...]) -> Fill:
+    def fill(epochs: Epochs, place: Place, rows: Rows) -> None:
+        for name in names:
+            place.first_valid(getattr(epochs, name), rows[name])
+        _stamp(epochs, place, rows)
+
+    return fill
+
+
+def _stamp(epochs: Epochs, place: Place, rows: Rows) -> None:
+    stamp = rows["stamp_utc_s"]
+    known = ~np.isnan(stamp)
+    if known.any():
+        np.fmax.at(epochs.stamp_utc_s, place.row[known], stamp[known])
+
+
+_POSITION = (
+    "latitude_deg",
+    "longitude_deg",
+    "satellites",
+    "hdop",
+    "h_geoid_m",
+    "geoid_separation_m",
+    "age_s",
+    "station_id",
+    "minute_decimals",
+    "height_decimals",
+)
+
+
+def _fill_gns(epochs: Epochs, place: Place, rows: Rows) -> None:
+    _fill_named(_POSITION)(epochs, place, rows)
+    place.first_valid(epochs.quality, _map_packed(rows["mode"], gns_quality))
+
+
+def _fill_rmc(epochs: Epochs, place: Place, rows: Rows) -> None:
+    void = _map_packed(rows["status"], lambda text: 0.0 if text == "A" else 1.0)
+    place.first_valid(epochs.rmc_void, void)
+    letter = _map_packed(rows["mode"], gns_quality)
+    letter[void == 1.0] = 0.0
+    for name in ("latitude_deg", "longitude_deg", "speed_m_s", "course_deg"):
+        place.first_valid(getattr(epochs, name), rows[name])
+    place.first_valid(epochs.quality, letter)
+    days = _by_value(rows["date"], _rmc_days)
+    place.first_valid(epochs.date_day, days - epochs.tod_ms[place.row] // DAY_MS)
+    _stamp(epochs, place, rows)
+
+
+def _rmc_days(date: Floats) -> Floats:
+    year = date % 100
+    return _days(np.where(year < 80, 2000 + year, 1900 + year), date // 100 % 100, date // 10_000)
+
+
+def _fill_zda(epochs: Epochs, place: Place, rows: Rows) -> None:
+    # ZDA's time differs from GGA's in real logs, so its date goes with its own time of day: the two may lie on
+    # either side of midnight.
+    days = _days(rows["year"], rows["month"], rows["day"])
+    gap = epochs.tod_ms[place.row] - rows["time_ms"]
+    place.first_valid(epochs.date_day, days - np.round(gap / DAY_MS))
+    _stamp(epochs, place, rows)
+
+
+def _days(year: Floats, month: Floats, day: Floats) -> Floats:
+    """Days since 1970-01-01 of calendar dates; NaN where there is no such date."""
+    ok = (year >= 1980) & (year < 2100) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
+    out = np.full(len(year), np.nan)
+    if ok.any():
+        months = (year[ok] - 1970).astype(np.int64) * 12 + month[ok].astype(np.int64) - 1
+        first = months.astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
+        following = (months + 1).astype("datetime64[M]").astype("datetime64[D]").astype(np.int64)
+        days = first + day[ok].astype(np.int64) - 1
+        out[ok] = np.where(days < following, days, np.nan)
+    return out
+
+
+def _fill_heading(source: float) -> Fill:
+    def fill(epochs: Epochs, place: Place, rows: Rows) -> None:
+        heading = np.where(rows["talker"] == TALKER_GYRO, np.nan, rows["heading_deg"])
+        if source == 2:
+            void = _map_packed(rows["mode"], lambda text: 0.0 if text in ("A", "D", "F", "R", "") else 1.0)
+            heading[void == 1.0] = np.nan
+        before = np.isnan(epochs.heading_deg)
+        place.first_valid(epochs.heading_deg, heading)
+        before &= ~np.isnan(epochs.heading_deg)
+        epochs.heading_source[before] = source
+        _stamp(epochs, place, rows)
+
+    return fill
+
+
+def _fill_gsa(epochs: Epochs, place: Place, rows: Rows) -> None:
+    for name, column in (("pdop", "pdop"), ("hdop_gsa", "hdop"), ("vdop", "vdop")):
+        place.first_valid(getattr(epochs, name), rows[column])
+    used = np.count_nonzero(~np.isnan(rows.columns("sat_1", 12)), axis=1)
+    seen = place.seen()
+    epochs.n_used[seen] = place.total(used)[seen]
+
+
+def _fill_gsv(epochs: Epochs, place: Place, rows: Rows) -> None:
+    cn0 = rows.columns("cn0_1_dbhz", 4, step=4)
+    tracked = cn0 > 0
+    count = place.total(np.count_nonzero(tracked, axis=1))
+    # Integer sums (0.01 dB-Hz), so that the order of adding cannot matter.
+    total = place.total(np.round(np.where(tracked, cn0, 0.0) * 100).sum(axis=1))
+    seen = place.seen()
+    epochs.n_tracked[seen] = count[seen]
+    some = seen & (count > 0)
+    epochs.cn0_mean_dbhz[some] = total[some] / count[some] / 100.0
+
+
+FILL: Mapping[str, Fill] = {
+    "GGA": _fill_named((*_POSITION, "quality")),
+    "GNS": _fill_gns,
+    "RMC": _fill_rmc,
+    "GST": _fill_named(
+        ("sigma_major_m", "sigma_minor_m", "orientation_deg", "sigma_north_m", "sigma_east_m", "sigma_up_m")
+    ),
+    "GBS": _stamp,
+    "HDT": _fill_heading(1.0),
+    "THS": _fill_heading(2.0),
+    "GSA": _fill_gsa,
+    "GSV": _fill_gsv,
+    "VTG": _fill_named(("speed_m_s", "course_deg")),
+    "ZDA": _fill_zda,
+}
+
+assert set(FILL) == set(KINDS)
+assert set(COLUMNS) >= set(_POSITION)

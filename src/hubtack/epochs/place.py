@@ -1,0 +1,101 @@
+"""Where the values of one kind of sentence go among the rows, worked out once for all its columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hubtack.decode.tables import pack_text
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Bools = NDArray[np.bool_]
+
+TALKER_GN = pack_text(b"GN")
+
+
+@dataclass(slots=True)
+class Place:
+    """Rows of n sentences of one kind.
+
+    In nearly every log a row has at most one GGA, one HDT and so on, and mostly exactly one; then no value needs to be
+    looked for. ``whole`` says that sentence i belongs to row i, ``once`` that rows grow from sentence to sentence.
+    ``order`` is the order of preference where a row has several: by row, talker GN first, then as they came.
+    """
+
+    row: Ints
+    n_rows: int
+    once: bool
+    whole: bool
+    order: Ints | None = None
+
+    @classmethod
+    def of(cls, row: Ints, n_rows: int, talker: Floats) -> Place:
+        """Place of sentences in ``row`` (n,) of ``n_rows``."""
+        step = row[1:] - row[:-1]
+        once = bool((step > 0).all())
+        place = cls(row, n_rows, once, once and len(row) == n_rows)
+        if not once:
+            gn = talker == TALKER_GN
+            mixed = bool(gn.any()) and not bool(gn.all())
+            if mixed or bool((step < 0).any()):
+                place.order = np.lexsort((np.arange(len(row)), ~gn, row))
+        return place
+
+    def first_valid(self, target: Floats, value: Floats) -> None:
+        """Give each row the first value that is there; empty never counts, and what a row has it keeps."""
+        if self.whole:
+            np.copyto(target, value, where=np.isnan(target))
+            return
+        row = self.row
+        if not self.once:
+            if self.order is not None:
+                row, value = row[self.order], value[self.order]
+            valid = ~np.isnan(value)
+            if not valid.all():
+                row, value = row[valid], value[valid]
+            if not len(row):
+                return
+            first = np.empty(len(row), dtype=bool)
+            first[0] = True
+            np.not_equal(row[1:], row[:-1], out=first[1:])
+            row, value = row[first], value[first]
+        held = target[row]
+        target[row] = np.where(np.isnan(held), value, held)
+
+    def keep_least(self, target: Ints, value: Ints) -> None:
+        """Keep the least of what each row has and is given."""
+        if self.whole:
+            np.minimum(target, value, out=target)
+        elif self.once:
+            target[self.row] = np.minimum(target[self.row], value)
+        else:
+            np.minimum.at(target, self.row, value)
+
+    def keep_most(self, target: Ints, value: Ints) -> None:
+        """Keep the most of what each row has and is given."""
+        if self.whole:
+            np.maximum(target, value, out=target)
+        elif self.once:
+            target[self.row] = np.maximum(target[self.row], value)
+        else:
+            np.maximum.at(target, self.row, value)
+
+    def mark(self, target: Ints, bit: int) -> None:
+        """Set a bit in every row that has a sentence."""
+        if self.whole:
+            target |= bit
+        else:
+            target[self.row] |= bit  # twice the same row gives the same bit
+
+    def total(self, counts: Floats) -> Ints:
+        """Sum of whole numbers by row (n_rows,); exact, so the order cannot matter."""
+        return np.bincount(self.row, weights=counts, minlength=self.n_rows).astype(np.int64)
+
+    def seen(self) -> Bools:
+        """Rows that have such a sentence."""
+        has = np.zeros(self.n_rows, dtype=bool)
+        has[self.row] = True
+        return has
