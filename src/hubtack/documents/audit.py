@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import IO, Any
 
 from hubtack.audit.discover import SessionFiles, SkippedFile
-from hubtack.documents.json_out import document
+from hubtack.documents.json_out import document, to_json
 from hubtack.engine.quantities import best_possible_vertical_95_m
 from hubtack.safe import safe_text
 from hubtack.session.session import Session
@@ -41,7 +41,7 @@ def session_document(
     )
     return {
         "name": safe_text(files.name),
-        "machine": machine,
+        "machine": None if machine is None else safe_text(machine),
         "files": [safe_text(str(path)) for path in files.paths],
         "start_utc": session.axis.utc_iso(start_ns) if start_ns is not None else None,
         "end_utc": session.axis.utc_iso(end_ns) if end_ns is not None else None,
@@ -93,7 +93,9 @@ def session_document(
     }
 
 
-def audit_document(sessions: Sequence[Mapping[str, Any]], skipped: Iterable[SkippedFile]) -> dict[str, Any]:
+def audit_document(
+    sessions: Sequence[Mapping[str, Any]], skipped: Iterable[SkippedFile], notices: Iterable[str] = ()
+) -> dict[str, Any]:
     """The whole audit."""
     return document(
         "audit",
@@ -102,6 +104,20 @@ def audit_document(sessions: Sequence[Mapping[str, Any]], skipped: Iterable[Skip
             "skipped_files": [
                 {"file": safe_text(str(s.path)), "offset": s.offset, "reason": safe_text(s.reason)} for s in skipped
             ],
+            "notices": [safe_text(notice, 400) for notice in notices],
         },
     )
 
+
+def write_audit_json(
+    out: IO[str], sessions: Iterable[Mapping[str, Any]], skipped: Iterable[SkippedFile], notices: Iterable[str] = ()
+) -> None:
+    """The whole audit as JSON text, one session in memory at a time; ``sessions`` are plain already."""
+    head, _, tail = to_json(audit_document([], skipped, notices)).partition('"sessions": []')
+    out.write(head + '"sessions": [')
+    first = True
+    for session in sessions:
+        text = to_json(session).replace("\n", "\n    ")
+        out.write(("\n    " if first else ",\n    ") + text)
+        first = False
+    out.write(("]" if first else "\n  ]") + tail + "\n")

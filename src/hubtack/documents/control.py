@@ -49,14 +49,14 @@ def check_document(answer: Answer, findings: Sequence[Finding]) -> dict[str, Any
             "findings": [finding_document(f, axis) for f in findings],
             "result": "measured" if answer.mark is None else RESULTS[check.passed],
             "why": _why(answer),
-            "mistake": check.mistake,
+            "mistake": None if check.mistake is None else safe_text(check.mistake, 600),
             "notes": [safe_text(note, 400) for note in check.notes],
             "start_utc": None if occupied is None else axis.utc_iso(occupied.start_ns),
             "end_utc": None if occupied is None else axis.utc_iso(occupied.end_ns),
             "utc": answer.utc,
             "source": safe_text(answer.source, 200),
-            "machine": answer.site.machine.name,
-            "site": answer.site.site.name,
+            "machine": _name(answer.site.machine.name),
+            "site": _name(answer.site.site.name),
             "ended": answer.ended_why or None,
             "mark": _mark(answer),
             "shown": _shown(answer),
@@ -80,6 +80,11 @@ def check_document(answer: Answer, findings: Sequence[Finding]) -> dict[str, Any
             "base": [base_step_body(step) for step in answer.base],
         },
     )  # fmt: skip
+
+
+def _name(text: str | None) -> str | None:
+    """A name out of the site file, which may come from anywhere, as one line that steers no terminal."""
+    return None if text is None else safe_text(text, 80)
 
 
 def _mean(answer: Answer) -> dict[str, Any]:

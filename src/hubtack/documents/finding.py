@@ -19,7 +19,7 @@ def finding_document(finding: Finding, axis: SessionAxis) -> dict[str, Any]:
         "end_utc": axis.utc_iso(finding.end_ns),
         "summary": safe_text(finding.summary, 400),
         "evidence": evidence,
-        "next_steps": list(finding.next_steps),
+        "next_steps": [safe_text(step, 400) for step in finding.next_steps],
         "open_at_end": finding.open_at_end,
         "hold_s": finding.hold_ns / 1e9,
     }
