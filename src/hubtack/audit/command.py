@@ -3,83 +3,191 @@
 from __future__ import annotations
 
 import argparse
+import hashlib
+import re
 import sys
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from hubtack.audit.discover import Found, SessionFiles, SkippedFile, discover
-from hubtack.audit.drive import run_files, session_for
-from hubtack.documents.audit import audit_document, session_document
-from hubtack.documents.finding import finding_document
-from hubtack.documents.json_out import plain, to_json
-from hubtack.documents.link import link_body
+from hubtack.audit.discover import NEVER_LOGS, Found, SkippedFile, folders_under, site_of
+from hubtack.audit.gather import Gathered, gather
+from hubtack.audit.progress import Progress
+from hubtack.documents.audit import audit_document, write_audit_json
 from hubtack.errors import SourceError, UsageError
-from hubtack.knowledge.findings import LINK_CODES
+from hubtack.fleet.account import SessionAccount
+from hubtack.fleet.plan import Place, Settings
 from hubtack.safe import safe_text
-from hubtack.site import Site, default_site, load_site
+
+__all__ = ["audit", "site_of"]
 
 EXIT_FINE, EXIT_STOP, EXIT_SOURCE = 0, 1, 3
 
 
 def audit(args: argparse.Namespace) -> int:
     """Run ``hubtack audit``; returns the exit code."""
-    found = discover(args.paths)
-    site = load_site(args.site) if args.site is not None else None
-    documents: list[dict[str, Any]] = []
-    for files in found.sessions:
-        document = audit_session(files, site, found)
-        if document is not None:
-            documents.append(document)
-    whole = audit_document(documents, found.skipped)
+    if args.query is not None:
+        return _query(args)
+    settings = settings_of(args)
+    if not args.paths:
+        raise UsageError("name logs or folders with logs (or a ledger with --ledger FOLDER --query SQL)")
+    found = Found()
+    places = list(places_under(args.paths, found))
+    with Progress(sys.stderr.isatty() and not args.quiet) as progress:
+        gathered = gather(
+            places, settings, ledger_url=args.ledger, jobs=args.jobs, cluster=args.cluster, progress=progress
+        )
+    gathered.skipped[:0] = found.skipped
+    try:
+        return _show(args, gathered)
+    finally:
+        gathered.close()
+
+
+def settings_of(args: argparse.Namespace) -> Settings:
+    """What the answers depend on; a site file or a pattern that cannot be used ends the command at once."""
+    site_path: str | None = None
+    if args.site is not None:
+        from hubtack.site import load_site
+
+        load_site(args.site)
+        site_path = str(args.site.resolve() if args.cluster else args.site)
+    if args.machine_pattern is not None:
+        try:
+            re.compile(args.machine_pattern)
+        except re.error as err:
+            raise UsageError(f"--machine-pattern {args.machine_pattern!r} is no regular expression: {err}") from None
+    if args.gap <= 0:
+        raise UsageError(f"--gap {args.gap:g}: must be more than 0 minutes")
+    return Settings(args.gap * 60.0, site_path, args.machine_pattern)
+
+
+def places_under(paths: Iterable[Path], found: Found) -> Iterator[Place]:
+    """The folders and files to look into, each once, in the order of the paths and of the names below them.
+
+    Raises
+    ------
+    SourceError
+        If a path that was named does not exist.
+    """
+    seen: set[Path] = set()
+    for top in paths:
+        if not top.exists():
+            raise SourceError(f"{top}: no such file or folder; check the path")
+        places: Iterable[Place] = (
+            (Place(folder, top, True) for folder in folders_under(top, found))
+            if top.is_dir()
+            else (Place(top, top, False),)
+        )
+        for place in places:
+            if (real := place.path.resolve()) not in seen:
+                seen.add(real)
+                yield place
+
+
+def signature_of(place: Place, settings: Settings) -> str | None:
+    """A hash of the names, sizes and times of change of all that lies in a place; None where it cannot be listed."""
+    folder = place.path if place.is_folder else place.path.parent
+    try:
+        if place.is_folder:
+            files = [p for p in sorted(folder.iterdir()) if p.is_file() and not p.name.startswith(".")]
+        else:
+            files = [place.path, *(folder / n for n in sorted(NEVER_LOGS) if (folder / n).is_file())]
+        facts = [(p.name, (s := p.stat()).st_size, s.st_mtime_ns) for p in files]
+        site = Path(settings.site_path).read_bytes() if settings.site_path is not None else b""
+    except OSError:
+        return None
+    text = repr((str(place.path), facts, settings.digest(hashlib.sha256(site).hexdigest())))
+    return hashlib.sha256(text.encode(errors="surrogateescape")).hexdigest()
+
+
+def _show(args: argparse.Namespace, gathered: Gathered) -> int:
+    accounts = gathered.accounts
+    before = _before(args, settings_of(args)) if args.before is not None else None
+    _write_reports(args, accounts, gathered.skipped, before)
     if args.json:
-        print(to_json(whole))
+        write_audit_json(sys.stdout, (a.document for a in accounts), gathered.skipped, gathered.notices)
     else:
         from hubtack.views.audit_report import print_audit
 
-        print_audit(whole)
-    for skipped in found.skipped:
+        head = audit_document([], gathered.skipped, gathered.notices)
+        print_audit({**head, "sessions": Documents(accounts)})
+    for skipped in gathered.skipped:
         print(f"hubtack audit: {safe_text(f'{skipped.path}: {skipped.reason}', 400)}", file=sys.stderr)
-    if not documents:
-        if not found.skipped:
+    for notice in gathered.notices:
+        print(f"hubtack audit: {safe_text(notice, 400)}", file=sys.stderr)
+    if not len(accounts):
+        if not gathered.skipped:
             print(f"hubtack audit: no logs in {', '.join(safe_text(str(p)) for p in args.paths)}", file=sys.stderr)
         return EXIT_SOURCE
-    stops = any(f["severity"] == "stop" for d in documents for f in d["findings"])
-    return EXIT_STOP if stops else EXIT_FINE
+    fails = {"stop": {"stop"}, "warn": {"stop", "warn"}, "never": set()}[args.fail_on]
+    return EXIT_STOP if gathered.severities & fails else EXIT_FINE
 
 
-def audit_session(files: SessionFiles, site: Site | None, found: Found) -> dict[str, Any] | None:
-    """The document of one session; None where nothing of it could be read, which is then in ``found.skipped``."""
-    try:
-        own = site if site is not None else site_of(files)
-    except UsageError as err:
-        found.skipped.append(SkippedFile(files.site or Path(files.name), None, str(err)))
-        own = default_site()
-    session = session_for(files, own)
-    try:
-        run_files(session, files)
-    except SourceError as err:
-        found.skipped.append(SkippedFile(files.paths[0], None, str(err)))
-        if not session.rover.tally.epochs and not session.link.tally.frames:
-            return None
-        session.close()
-    findings = session.findings()
-    shown = [finding_document(f, session.axis) for f in findings]
-    link = None
-    if session.has_link():
-        source = ", ".join(str(p) for p in files.corrections) or str(files.rover)
-        names = [f for f, g in zip(shown, findings, strict=True) if g.code in LINK_CODES]
-        link = link_body(
-            session.link,
-            session.axis,
-            source=source,
-            ready=session.rtk_ready(findings),
-            findings=names,
-            base=session.base.seen(),
+class Documents(Sequence[Mapping[str, Any]]):
+    """The documents of accounts, one in memory at a time."""
+
+    def __init__(self, accounts: Sequence[SessionAccount]) -> None:
+        self._accounts = accounts
+
+    def __len__(self) -> int:
+        return len(self._accounts)
+
+    def __getitem__(self, index: Any) -> Any:
+        return self._accounts[index].document
+
+    def __iter__(self) -> Iterator[Mapping[str, Any]]:
+        return (account.document for account in self._accounts)
+
+
+def _before(args: argparse.Namespace, settings: Settings) -> Sequence[SessionAccount]:
+    """The period to compare with: a ledger, or logs that are audited for it."""
+    text = str(args.before)
+    path = Path(text)
+    if "://" in text or (path.is_dir() and any(path.glob("sessions-*.parquet"))):
+        from hubtack.fleet.ledger import Ledger
+
+        return list(Ledger.open(text, writing=False).accounts())
+    found = Found()
+    with Progress(sys.stderr.isatty() and not args.quiet) as progress:
+        gathered = gather(
+            list(places_under([path], found)), settings, jobs=args.jobs, cluster=args.cluster, progress=progress
         )
-    machine = own.machine.name
-    return dict(plain(session_document(session, files, shown, link, machine)))
+    return gathered.accounts
 
 
-def site_of(files: SessionFiles) -> Site:
-    """The site file beside the logs, or the defaults."""
-    return load_site(files.site) if files.site is not None else default_site()
+def _write_reports(
+    args: argparse.Namespace,
+    accounts: Sequence[SessionAccount],
+    skipped: Sequence[SkippedFile],
+    before: Sequence[SessionAccount] | None,
+) -> None:
+    if before is not None and args.report is None:
+        raise UsageError("--before needs --report FILE.html: the comparison stands in the report")
+    if args.report is not None:
+        from hubtack.audit.reports import write_report
+
+        write_report(args, accounts, skipped, before)
+    if args.csv is not None or args.geojson is not None:
+        from hubtack.audit.reports import write_tables
+
+        write_tables(args, accounts)
+
+
+def _query(args: argparse.Namespace) -> int:
+    if args.ledger is None:
+        raise UsageError("--query needs --ledger FOLDER: it asks the ledger")
+    if args.paths:
+        raise UsageError("--query asks the ledger and reads no logs; run hubtack audit PATH --ledger FOLDER before it")
+    from hubtack.fleet.query import run_query
+
+    columns, rows = run_query(args.ledger, args.query)
+    if args.json:
+        from hubtack.documents.json_out import document, to_json
+
+        print(to_json(document("query", {"columns": columns, "rows": rows})))
+    else:
+        from hubtack.views.audit_report import print_rows
+
+        print_rows(columns, rows)
+    return EXIT_FINE

@@ -15,6 +15,7 @@ from pathlib import Path
 from hubtack.capture.reading import is_capture
 from hubtack.errors import HubtackError, LogFormatError, SourceError
 from hubtack.readers.files import open_bytes
+from hubtack.site import Site, default_site, load_site
 
 SNIFF_BYTES = 65_536
 _CORRECTION_ENDINGS = frozenset({".rtcm", ".rtcm2", ".rtcm3"})
@@ -138,13 +139,12 @@ def take_folder(folder: Path, found: Found) -> None:
     """Add the sessions whose files lie in ``folder`` itself."""
     if is_capture(folder):
         site = folder / "site.toml"
-        found.sessions.append(
-            SessionFiles(_name(folder), None, site=site if site.is_file() else None, capture=folder)
-        )
+        found.sessions.append(SessionFiles(_name(folder), None, site=site if site.is_file() else None, capture=folder))
         return
     try:
         files = sorted(
-            p for p in folder.iterdir()
+            p
+            for p in folder.iterdir()
             if p.is_file() and not p.name.startswith(".") and p.name not in NEVER_LOGS and not _INDEX.fullmatch(p.name)
         )
     except OSError as err:
@@ -209,3 +209,8 @@ def _contents(path: Path, found: Found) -> Contents | None:
 
 def _name(path: Path) -> str:
     return path.name or str(path)
+
+
+def site_of(files: SessionFiles) -> Site:
+    """The site file beside the logs, or the defaults; raises ``UsageError`` where it cannot be used."""
+    return load_site(files.site) if files.site is not None else default_site()

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from hubtack.audit.discover import SessionFiles, SkippedFile
+from hubtack.audit.discover import site_of as site_beside
 from hubtack.audit.drive import run_files, session_for
 from hubtack.capture.reading import Losses, iter_capture, read_description
 from hubtack.diagnosis.episode import Finding
@@ -20,7 +21,7 @@ from hubtack.engine.judge import silent_limit_ns
 from hubtack.errors import HubtackError, LogFormatError, SourceError, UsageError
 from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.minutes import MinuteRows
-from hubtack.fleet.plan import Task
+from hubtack.fleet.plan import VERDICT_LOG, Task, beside
 from hubtack.knowledge.explains import EXPLAINS
 from hubtack.knowledge.findings import FINDINGS, LINK_CODES
 from hubtack.knowledge.limits import LIMITS
@@ -30,7 +31,6 @@ from hubtack.safe import safe_text
 from hubtack.session.session import Session
 from hubtack.site import Site, default_site, load_site
 
-VERDICT_LOG = "verdicts.jsonl"
 _S = 1_000_000_000
 
 
@@ -66,7 +66,7 @@ def site_of(task: Task) -> Site:
     """The site file that was named, else the one beside the logs, else the defaults."""
     if task.settings.site_path is not None:
         return load_site(Path(task.settings.site_path))
-    return load_site(task.files.site) if task.files.site is not None else default_site()
+    return site_beside(task.files)
 
 
 def _minutes_for(session: Session) -> MinuteRows:
@@ -211,7 +211,12 @@ def _losses(minutes: MinuteRows, findings: Sequence[Finding], session: Session) 
 
 _EFFECTS_OF_A_LOSS = ("stuck_float", "not_using_corrections")
 _LONGEST_LEAD_S, _LONGEST_TAIL_S = 20.0, 180.0
-_DIRECT = {"no_rover": (5.0, 5.0), "clock_mismatch": (5.0, 5.0), "stuck_float": (5.0, 0.0), "not_using_corrections": (5.0, 0.0)}
+_DIRECT = {
+    "no_rover": (5.0, 5.0),
+    "clock_mismatch": (5.0, 5.0),
+    "stuck_float": (5.0, 0.0),
+    "not_using_corrections": (5.0, 0.0),
+}
 
 
 def cause_of(loss: Mapping[str, Any], findings: Sequence[Finding]) -> str | None:
@@ -252,14 +257,16 @@ def _provenance(
 ) -> dict[str, Any]:
     not_covered = [safe_text(note, 400) for note in notes]
     if minutes.losses_left_out:
-        not_covered.append(f"{minutes.losses_left_out} losses of the fix beyond the first {len(minutes.losses)} are not listed")
+        not_covered.append(
+            f"{minutes.losses_left_out} losses of the fix beyond the first {len(minutes.losses)} are not listed"
+        )
     not_covered.extend(_absent_needs(session, site, has_arrival))
     limits = {limit.key: site.limit(limit.key) for limit in LIMITS}
     return {
         "software": f"hubtack {task.settings.software}",
         "site_file": safe_text(str(site.path)) if site.path is not None else None,
         "site_sha256": site.sha256,
-        "settings_sha256": task.settings.digest(task.site_sha256),
+        "settings_sha256": task.settings_sha256,
         "gap_s": task.settings.gap_s,
         "limits": limits,
         "limits_changed": sorted(k for k in site.limits),
@@ -309,10 +316,8 @@ def _absent_needs(session: Session, site: Site, has_arrival: bool) -> list[str]:
 
 def _as_shown(task: Task, document: Mapping[str, Any], not_covered: list[str]) -> dict[str, Any] | None:
     """What the screen showed at the time, by the verdict log beside the files."""
-    if not task.facts or document["start_utc"] is None:
-        return None
-    path = Path(task.facts[0].path).parent / VERDICT_LOG
-    if not path.is_file():
+    path = beside(task.files) / VERDICT_LOG
+    if document["start_utc"] is None or not path.is_file():
         return None
     from hubtack.live.verdict_log import read_verdict_log
 

@@ -7,6 +7,7 @@ same version.
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Callable, Iterable, Iterator
 from typing import Any, TypeVar
 
@@ -31,7 +32,7 @@ def connect(address: str) -> Any:
         If there is no scheduler at that address.
     """
     try:
-        import distributed
+        distributed: Any = importlib.import_module("distributed")
     except ImportError:
         raise UsageError("--cluster needs the extra 'fleet': pip install 'hubtack[fleet]'") from None
     try:
@@ -55,12 +56,9 @@ def _version() -> str:
     return __version__
 
 
-def clustered(
-    function: Callable[[Item], Result], items: Iterable[Item], client: Any
-) -> Iterator[Done[Item, Result]]:
+def clustered(function: Callable[[Item], Result], items: Iterable[Item], client: Any) -> Iterator[Done[Item, Result]]:
     """Over the cluster, in the order in which results are ready, each item's exactly once."""
-    from distributed import as_completed
-
+    as_completed: Any = importlib.import_module("distributed").as_completed
     todo = iter(items)
     held: dict[str, Item] = {}  # by the future's key, so that no result can be counted twice
     ready = as_completed()

@@ -144,7 +144,12 @@ class MinuteRows:
     def _join_or_append(self, part: dict[str, Any]) -> None:
         """The last step of a block runs over into the first minute of the next one: one row, not two."""
         last = self._parts[-1] if self._parts else None
-        if last is not None and len(last["minute"]) and last["minute"][-1] == part["minute"][0] and not last["epochs"][-1]:
+        if (
+            last is not None
+            and len(last["minute"])
+            and last["minute"][-1] == part["minute"][0]
+            and not last["epochs"][-1]
+        ):
             for name in ("sums", "working", "lost"):
                 part[name][..., 0] += last[name][..., -1]
             for name in last:
@@ -158,9 +163,7 @@ class MinuteRows:
         for part in self._parts:
             minute = part["minute"] + origin_min
             out["minute_ns"].extend(int(m) * MINUTE_NS for m in minute)
-            out["minute_utc"].extend(
-                _minute_texts(minute) if day0 is not None else [None] * len(minute)
-            )
+            out["minute_utc"].extend(_minute_texts(minute) if day0 is not None else [None] * len(minute))
             for name, values in zip(_COUNTED, part["sums"], strict=True):
                 out[name + "_s"].extend((values / 1e9).tolist())
             out["working_s"].extend((part["working"] / 1e9).tolist())
@@ -232,9 +235,7 @@ def _of(rows: JudgedRows) -> _Rows:
         ),
         axis=1,
     )  # fmt: skip
-    return _Rows(
-        epochs.time_ns, rows.judged.step_ns, rows.judged.verdict.astype(np.int64), q.fix, rows.working, values
-    )
+    return _Rows(epochs.time_ns, rows.judged.step_ns, rows.judged.verdict.astype(np.int64), q.fix, rows.working, values)
 
 
 def _spread(start_ns: Ints, length_ns: Ints) -> tuple[Ints, Ints, Ints]:

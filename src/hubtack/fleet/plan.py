@@ -30,6 +30,7 @@ from hubtack.fleet.split import (
 from hubtack.safe import safe_text
 
 LEDGER_SCHEMA = "hubtack-ledger/1"
+VERDICT_LOG = "verdicts.jsonl"
 DEFAULT_GAP_S = 1800.0
 LEAD_MS = 60_000.0  # corrections from a minute before the rover starts: a base says its position every 10 to 60 s
 
@@ -43,9 +44,9 @@ class Settings:
     machine_pattern: str | None = None
     software: str = __version__
 
-    def digest(self, site_sha256: str | None) -> str:
-        """Hash of these settings with the site file in force."""
-        text = repr((LEDGER_SCHEMA, self.software, self.gap_s, self.machine_pattern, site_sha256))
+    def digest(self, *sha256: str | None) -> str:
+        """Hash of these settings with the site file in force and the verdict log beside the logs."""
+        text = repr((LEDGER_SCHEMA, self.software, self.gap_s, self.machine_pattern, sha256))
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 
 
@@ -76,7 +77,7 @@ class Task:
     files: SessionFiles
     facts: tuple[FileFact, ...]
     settings: Settings
-    site_sha256: str | None
+    settings_sha256: str  # with the site file and the verdict log: whether a row in a ledger still holds
     machine: str | None = None  # from the pattern
     folder_name: str | None = None  # stands in where neither pattern nor site file names the machine
     not_covered: tuple[str, ...] = ()
@@ -201,7 +202,10 @@ def cut(files: SessionFiles, times: Mapping[Path, LogTimes]) -> Iterable[tuple[S
     log = times[main]
     notes = tuple(f"{safe_text(str(p))}: {safe_text(t.damage, 300)}" for p in files.paths if (t := times[p]).damage)
     if log.cut_short:
-        notes = (*notes, f"{safe_text(str(main))}: the clock breaks off more often than is followed; the rest is one session")
+        notes = (
+            *notes,
+            f"{safe_text(str(main))}: the clock breaks off more often than is followed; the rest is one session",
+        )
     if len(log.stretches) == 1:
         yield files, notes
         return
@@ -302,11 +306,20 @@ def _task(
         files=files,
         facts=facts,
         settings=settings,
-        site_sha256=None if site is None else file_sha256(site),
+        settings_sha256=settings.digest(_sha256_if(site), _sha256_if(beside(files) / VERDICT_LOG)),
         machine=machine_by_pattern(settings.machine_pattern, files.paths[0]),
         folder_name=folder_machine(place),
         not_covered=tuple(notes),
     )
+
+
+def beside(files: SessionFiles) -> Path:
+    """The folder in which the session's site file and verdict log lie."""
+    return files.capture if files.capture is not None else files.paths[0].parent
+
+
+def _sha256_if(path: Path | None) -> str | None:
+    return file_sha256(path) if path is not None and path.is_file() else None
 
 
 def session_key(files: SessionFiles, facts: Sequence[FileFact]) -> str:

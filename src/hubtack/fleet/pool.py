@@ -104,7 +104,9 @@ def _one_by_one(function: Callable[[Item], Result], items: Iterable[Item]) -> It
         try:
             yield Done(item, pool.submit(guarded, function, item).result())
         except BrokenProcessPool:
-            yield Done(item, Broken("the process that read it died twice (out of memory, or killed); read it by itself"))
+            yield Done(
+                item, Broken("the process that read it died twice (out of memory, or killed); read it by itself")
+            )
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
 

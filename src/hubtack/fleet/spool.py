@@ -19,7 +19,7 @@ class Spool(Sequence[SessionAccount]):
     """
 
     def __init__(self) -> None:
-        self._file: IO[bytes] = tempfile.TemporaryFile(prefix="hubtack-audit-")
+        self._file: IO[bytes] = tempfile.TemporaryFile(prefix="hubtack-audit-")  # noqa: SIM115 - held open for as long as the spool
         self._at: dict[Place, int] = {}
         self._order: list[Place] | None = None
 

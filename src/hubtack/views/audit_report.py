@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rich import box
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
+
+from hubtack.safe import safe_text
 
 
 def hours(seconds: float | None) -> str:
@@ -76,3 +78,21 @@ def print_audit(document: Mapping[str, Any], console: Console | None = None) -> 
     console.print(
         Text("Times are in h:mm:ss. Findings in capitals stop work. Positioning only: see hubtack audit --help.")
     )
+
+
+def print_rows(columns: Sequence[str], rows: Sequence[Sequence[Any]], console: Console | None = None) -> None:
+    """Rows of a query as a table."""
+    console = console or _console()
+    table = Table(box=box.SIMPLE_HEAD if console.is_terminal else None, pad_edge=False, header_style="bold")
+    for i, name in enumerate(columns):
+        is_number = all(isinstance(row[i], int | float | None) for row in rows)
+        table.add_column(Text(safe_text(name, 80)), justify="right" if is_number else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(_cell(value)) for value in row))
+    console.print(table)
+
+
+def _cell(value: Any) -> str:
+    if value is None:
+        return "-"
+    return f"{value:.6g}" if isinstance(value, float) else safe_text(str(value), 400)
