@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "mounts": ("hubtack.cli.mounts", "which mount points does this caster have, and which can a rover be fixed on?"),
     "audit": ("hubtack.cli.audit", "which logged sessions lost fix, when, why, and what did it cost?"),
     "control": ("hubtack.cli.control", "does the machine agree with a known mark, and if not, why?"),
+    "sky": ("hubtack.cli.sky", "which satellites are shared now, and which hours ahead are fit for grade work?"),
     "setout": ("hubtack.cli.setout", "what are two touched points worth at the far end of a line?"),
     "record": ("hubtack.cli.record", "keep every byte of the live sources, with arrival times, safe from power cuts"),
     "replay": ("hubtack.cli.replay", "play a capture or a log as it was live: file, TCP, pseudo-terminal, caster"),

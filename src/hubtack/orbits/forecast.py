@@ -7,13 +7,15 @@ satellites, manoeuvres and outages are not foreseen, nor is anything that hides 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.geo.dop import dop
+from hubtack.knowledge.messages import BEIDOU, GALILEO, GLONASS, GPS
 from hubtack.orbits.ephemeris import Ephemeris
 from hubtack.orbits.satellites import line_of_sight, satellite_states
 
@@ -24,11 +26,21 @@ Bools = NDArray[np.bool_]
 # PDOP for grade work: 3 or less for fine work, 5 at most, 6 the usual mask of a receiver. Common practice, no source.
 GOOD_PDOP, POOR_PDOP = 3.0, 6.0
 LEAST_COMMON = 6
+KINDS = ("poor", "unknown", "fair", "good")
+# A base tells only of the satellites that it tracks. In half an hour one or two of a constellation rise.
+RISING_S = 1800.0
+# So many known, and a constellation counts as whole: some four fewer than are in use in 2026 (operators' status
+# pages, from memory).
+WHOLE = {GPS: 27, GLONASS: 20, GALILEO: 20, BEIDOU: 24}
 
 
 @dataclass(frozen=True)
 class Forecast:
-    """Sky at even steps, (T,) each: time, common satellites above the mask and clear of obstructions, and DOP."""
+    """Sky at even steps, (T,) each: time, common satellites above the mask and clear of obstructions, and DOP.
+
+    ``known`` is False where satellites will have risen whose ephemerides have not been heard. More satellites can only
+    help, so that good stays good; what is not good then is not known.
+    """
 
     t_gpst_s: Floats
     common: Ints
@@ -37,6 +49,7 @@ class Forecast:
     vdop: Floats
     mask_deg: float
     step_s: float
+    known: Bools
 
     def is_good(self) -> Bools:
         """(T,) fit for fine grade work: PDOP 3 or less and six or more common satellites."""
@@ -44,12 +57,17 @@ class Forecast:
 
     def is_poor(self) -> Bools:
         """(T,) unfit: no solution, PDOP above 6, or fewer than five common satellites."""
-        return np.asarray(~(self.pdop <= POOR_PDOP) | (self.common < LEAST_COMMON - 1))
+        return np.asarray((~(self.pdop <= POOR_PDOP) | (self.common < LEAST_COMMON - 1)) & self.known)
+
+    def kinds(self) -> Ints:
+        """(T,) index into ``KINDS`` of each step."""
+        rest = np.where(self.is_poor(), 0, np.where(self.known, 2, 1))
+        return np.asarray(np.where(self.is_good(), 3, rest))
 
 
 @dataclass(frozen=True)
 class Window:
-    """A stretch of the forecast: ``kind`` good, fair or poor, from and to [s of GPS week], its worst PDOP and least common."""
+    """A stretch of the forecast: ``kind`` of ``KINDS``, from and to [s of GPS week], its worst PDOP and least common."""
 
     kind: str
     t_from_s: float
@@ -71,6 +89,7 @@ def forecast(
     rover_blocked: Bools | None = None,
     base_blocked: Bools | None = None,
     systems: frozenset[int] | None = None,
+    known_for_s: float | None = None,
 ) -> Forecast:
     """DOP at the rover from the satellites that base and rover will have in common.
 
@@ -87,6 +106,9 @@ def forecast(
         horizon, as ``SkyTally.blocked`` learns them.
     systems : frozenset of int, optional
         Constellations that the rover uses; None for all.
+    known_for_s : float, optional
+        For how long what is not good is known to be so; None works it out: for good where the ephemerides are those
+        of whole constellations (a navigation file, or a day of listening), else half an hour. [s]
 
     Returns
     -------
@@ -95,9 +117,12 @@ def forecast(
     """
     keys = sorted(k for k, e in ephemerides.items() if e.healthy and (systems is None or k[0] in systems))
     t = t_start_gpst_s + np.arange(0.0, hours * 3600.0 + 1e-6, step_s)
+    if known_for_s is None:
+        known_for_s = np.inf if is_whole(keys) else RISING_S
+    known = t - t_start_gpst_s <= known_for_s
     if not keys:
         none = np.full(len(t), np.nan)
-        return Forecast(t, np.zeros(len(t), np.int64), none, none, none, mask_deg, step_s)
+        return Forecast(t, np.zeros(len(t), np.int64), none, none, none, mask_deg, step_s, known)
     chosen = [ephemerides[key] for key in keys]
     states = satellite_states(chosen, np.repeat(t[:, None], len(keys), axis=1) - 0.075, leap_s)
     sight = line_of_sight(states.pos_ecef_m, rover_ecef_m)
@@ -111,7 +136,14 @@ def forecast(
         mine = system == one
         use[:, mine] &= (use[:, mine].sum(axis=1) > 1)[:, None]
     got = dop(sight.azimuth_rad, sight.elevation_rad, system=system, use=use)
-    return Forecast(t, got.n_used, got.pdop, got.hdop, got.vdop, mask_deg, step_s)
+    return Forecast(t, got.n_used, got.pdop, got.hdop, got.vdop, mask_deg, step_s, known)
+
+
+def is_whole(keys: Iterable[tuple[int, int]]) -> bool:
+    """Whether ephemerides of these satellites are those of whole constellations, as a navigation file has them."""
+    counts = Counter(system for system, _ in keys)
+    counted = [counts[s] >= WHOLE[s] for s in counts if s in WHOLE]
+    return bool(counted) and all(counted)
 
 
 def _clear(azimuth_rad: Floats, elevation_rad: Floats, mask_deg: float, blocked: Bools | None) -> Bools:
@@ -125,15 +157,14 @@ def _clear(azimuth_rad: Floats, elevation_rad: Floats, mask_deg: float, blocked:
 
 
 def windows(sky: Forecast) -> list[Window]:
-    """The forecast cut into stretches that are good, fair or poor, in order of time."""
-    good, poor = sky.is_good(), sky.is_poor()
-    kind = np.where(good, 2, np.where(poor, 0, 1))
+    """The forecast cut into stretches that are good, fair, poor or unknown, in order of time."""
+    kind = sky.kinds()
     cuts = np.concatenate(([0], np.flatnonzero(np.diff(kind)) + 1, [len(kind)]))
     out = []
     for a, b in zip(cuts[:-1].tolist(), cuts[1:].tolist(), strict=True):
         pdop = sky.pdop[a:b]
         out.append(Window(
-            kind=("poor", "fair", "good")[int(kind[a])],
+            kind=KINDS[int(kind[a])],
             t_from_s=float(sky.t_gpst_s[a]),
             t_to_s=float(sky.t_gpst_s[min(b, len(kind) - 1)]),
             worst_pdop=float(np.max(pdop)) if np.isfinite(pdop).all() else float("nan"),

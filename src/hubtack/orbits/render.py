@@ -12,7 +12,8 @@ from hubtack.errors import UsageError
 from hubtack.orbits.forecast import GOOD_PDOP, POOR_PDOP, Forecast, windows
 from hubtack.orbits.sky import SatelliteView
 
-_LEVELS = (("#", "good"), ("+", "fair"), (".", "poor"))  # told apart by shape, not by colour
+_LEVELS = (("#", "good"), ("+", "fair"), ("?", "unknown"), (".", "poor"))  # told apart by shape, not by colour
+_BY_KIND = np.array([3, 2, 1, 0])  # by index into KINDS: the worst of a part is its largest
 _DAYS = ("Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat")
 
 
@@ -36,10 +37,10 @@ def forecast_table(sky: Forecast, leap_s: float, *, utc_offset_s: float = 0.0) -
 
 
 def forecast_strip(sky: Forecast, width: int) -> str:
-    """The forecast in one line of ``width`` letters: # good, + fair, . poor; the worst of each part counts."""
+    """The forecast in one line of ``width`` letters: # good, + fair, . poor, ? not known; the worst of each part counts."""
     if width < 1 or not len(sky.t_gpst_s):
         return ""
-    kind = np.where(sky.is_good(), 0, np.where(sky.is_poor(), 2, 1))
+    kind = _BY_KIND[sky.kinds()]
     edges = np.linspace(0, len(kind), width + 1)
     parts = [kind[int(a) : max(int(a) + 1, int(np.ceil(b)))] for a, b in itertools.pairwise(edges)]
     return "".join(_LEVELS[int(part.max())][0] for part in parts)
@@ -121,3 +122,45 @@ def plot_forecast(sky: Forecast, leap_s: float, path: Path, *, title: str, utc_o
     left.set_title(title.replace("$", r"\$"))
     figure.legend(loc="outside lower center", ncols=2)
     figure.savefig(path, dpi=120)
+
+
+def hour_marks(sky: Forecast, leap_s: float, width: int, *, utc_offset_s: float = 0.0) -> str:
+    """A line of clock times to lie under ``forecast_strip``: every two hours, where there is room."""
+    if width < 1 or len(sky.t_gpst_s) < 2:
+        return ""
+    start_s, end_s = float(sky.t_gpst_s[0]), float(sky.t_gpst_s[-1])
+    line = [" "] * width
+    local_s = start_s - leap_s + utc_offset_s
+    mark_s = start_s + (-local_s) % 7200.0
+    while mark_s < end_s:
+        at = int((mark_s - start_s) / (end_s - start_s) * width)
+        text = clock_text(mark_s, leap_s, utc_offset_s)[4:]
+        if at + len(text) <= width and all(c == " " for c in line[max(0, at - 1) : at + len(text)]):
+            line[at : at + len(text)] = text
+        mark_s += 7200.0
+    return "".join(line).rstrip()
+
+
+def strip_line(sky: Forecast, leap_s: float, width: int = 24, *, utc_offset_s: float = 0.0) -> str:
+    """The hours ahead in one line for a dashboard: "sky 12 h ####++##  good until 14:20, worst 15:10 (PDOP 7.2)"."""
+    if not len(sky.t_gpst_s):
+        return "sky: no forecast"
+    cut = windows(sky)
+    hours = (float(sky.t_gpst_s[-1]) - float(sky.t_gpst_s[0])) / 3600.0
+    strip = f"sky {hours:.0f} h {forecast_strip(sky, width)}  "
+    if len(cut) == 1:
+        return f"{strip}{cut[0].kind} all the time"
+    said = f"{cut[0].kind} until {clock_text(cut[0].t_to_s, leap_s, utc_offset_s)[4:]}"
+    if cut[0].kind != "good":
+        better = next((w for w in cut[1:] if w.kind == "good"), None)
+        said += (
+            f", good from {clock_text(better.t_from_s, leap_s, utc_offset_s)[4:]}" if better else ", no good stretch"
+        )
+    unknown = next((w for w in cut[1:] if w.kind == "unknown"), None)
+    worse = [w for w in cut[1:] if w.kind == "poor"]
+    if worse:
+        pdop = f"PDOP {worse[0].worst_pdop:.1f}" if np.isfinite(worse[0].worst_pdop) else "no solution"
+        said += f", poor from {clock_text(worse[0].t_from_s, leap_s, utc_offset_s)[4:]} ({pdop})"
+    if unknown:
+        said += f", not known from {clock_text(unknown.t_from_s, leap_s, utc_offset_s)[4:]}"
+    return strip + said

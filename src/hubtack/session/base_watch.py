@@ -65,8 +65,8 @@ class BaseWatch:
     def _note(self, steps: list[Step], link: LinkEngine) -> None:
         for step in steps:
             move = BaseMove(
-                self._axis_ns(step.since_gpst_s, link),
-                self._axis_ns(step.t_gpst_s, link),
+                self.axis_ns(step.since_gpst_s, link),
+                self.axis_ns(step.t_gpst_s, link),
                 _trio(step.offset_enu_m),
                 _trio(step.sigma_enu_m),
                 step.satellites,
@@ -75,7 +75,7 @@ class BaseWatch:
                 self.moves.append(move)
             link.note_disturbed(step.confirmed_pos)
 
-    def _axis_ns(self, t_gpst_s: float, link: LinkEngine) -> int:
+    def axis_ns(self, t_gpst_s: float, link: LinkEngine) -> int:
         """A time of the GPS week on the axis, on the day nearest to where the stream is."""
         tod_ns = round((t_gpst_s - self.watcher.leap_s) % DAY_S * 1e9)
         last_ns = link.time.last_ns or 0
@@ -89,7 +89,7 @@ class BaseWatch:
         week = week_of(self.watcher.ephemerides, t_s % WEEK_S)
         if week is not None:
             day = _UNIX_GPS_DAYS + 7 * week + int((t_s % WEEK_S - self.watcher.leap_s) // DAY_S)
-            axis.learn_date(day, self._axis_ns(t_s, link), "ephemeris")
+            axis.learn_date(day, self.axis_ns(t_s, link), "ephemeris")
 
     def seen(self) -> BaseSeen:
         """What can be said now; worked out anew only when an epoch or a move has come since."""
