@@ -149,7 +149,7 @@ def check_mark(rows: OccupationRows, frame: Frame | None, mark: Mark | None, abo
             other = _residual(frame, mark, again)
             if float(np.hypot(*(other - check.residual_m)[:2])) < REPEAT_WITHIN_M:
                 check.repeats.append((again, other))
-    if check.mistake is None:
+    if check.mistake is None and not check.passed:  # what passes is explained by noise
         check.datum = explain(check.residual_m, occupied, frame, mark, about)
     return check
 

@@ -120,7 +120,10 @@ def height_candidates(
     if site_separation_m is not None:
         known.append(("the site's geoid separation", site_separation_m, SITE_GEOID_SIGMA_M))
     if not np.isnan(receiver_separation_m):
-        known.append(("the receiver's geoid separation", receiver_separation_m, RECEIVER_GEOID_SIGMA_M))
+        # Beside a known separation the receiver's stands for heights that somebody copied from its screen, which is
+        # exact; alone it stands for the geoid itself, which its coarse model knows to decimetres.
+        sigma_m = RECEIVER_GEOID_SIGMA_M if site_separation_m is None else SITE_GEOID_SIGMA_M
+        known.append(("the receiver's geoid separation", receiver_separation_m, sigma_m))
     else:
         out.not_tried.append("the receiver's geoid separation: the receiver does not state one")
     grids, missing = _geoid_grids(lat_deg, lon_deg)

@@ -67,6 +67,8 @@ def check_shown(check: Check, frame: Frame, mark: Mark, shown: Mark, about: Circ
         mistake = height_mistake(mark.height_m, shown.height_m)
         if mistake is not None:
             check.notes.append(mistake.replace("known height", "mark's height"))
+    if check.passed:
+        return check
     check.datum = explain_at(
         residual,
         np.hypot(sigma, mark.sigma_m),
