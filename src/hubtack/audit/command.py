@@ -59,7 +59,18 @@ def settings_of(args: argparse.Namespace) -> Settings:
             raise UsageError(f"--machine-pattern {args.machine_pattern!r} is no regular expression: {err}") from None
     if args.gap <= 0:
         raise UsageError(f"--gap {args.gap:g}: must be more than 0 minutes")
-    return Settings(args.gap * 60.0, site_path, args.machine_pattern)
+    return Settings(args.gap * 60.0, site_path, args.machine_pattern, navigation=_navigation(args))
+
+
+def _navigation(args: argparse.Namespace) -> tuple[str, str] | None:
+    """Path and hash of a navigation file; one that cannot be read ends the command at once."""
+    if args.navigation is None:
+        return None
+    from hubtack.orbits.navfile import read_rinex_nav
+
+    read_rinex_nav(args.navigation)
+    path = args.navigation.resolve() if args.cluster else args.navigation
+    return str(path), hashlib.sha256(path.read_bytes()).hexdigest()
 
 
 def places_under(paths: Iterable[Path], found: Found) -> Iterator[Place]:

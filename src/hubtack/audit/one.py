@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from hubtack.knowledge.explains import EXPLAINS
 from hubtack.knowledge.findings import FINDINGS, LINK_CODES
 from hubtack.knowledge.limits import LIMITS
 from hubtack.live.opening import session_of_capture
+from hubtack.orbits.ephemeris import Ephemeris
 from hubtack.readers.chunk import Chunk
 from hubtack.safe import safe_text
 from hubtack.session.session import Session
@@ -69,12 +71,27 @@ def site_of(task: Task) -> Site:
     return site_beside(task.files)
 
 
+def add_navigation(session: Session, task: Task) -> None:
+    """Ephemerides of a navigation file, for streams that carry none."""
+    if task.settings.navigation is not None:
+        session.base.add_ephemerides(_navigation(task.settings.navigation[0]))
+
+
+@lru_cache(maxsize=4)
+def _navigation(path: str) -> tuple[Ephemeris, ...]:
+    """Read once in each process: a file of a day takes a second."""
+    from hubtack.orbits.navfile import read_rinex_nav
+
+    return tuple(read_rinex_nav(Path(path)))
+
+
 def _minutes_for(session: Session) -> MinuteRows:
     return MinuteRows(session.setup.limit("working_moved_s"))
 
 
 def _run_logs(task: Task, site: Site, outcome: Outcome) -> None:
     session = session_for(task.files, site)
+    add_navigation(session, task)
     minutes = _minutes_for(session)
     notes = list(task.not_covered)
     try:
@@ -166,7 +183,14 @@ def account_of(
     if session.has_link():
         source = ", ".join(str(p) for p in files.corrections) or str(files.rover or files.capture)
         names = [f for f, g in zip(shown, findings, strict=True) if g.code in LINK_CODES]
-        link = link_body(session.link, session.axis, source=source, ready=session.rtk_ready(findings), findings=names)
+        link = link_body(
+            session.link,
+            session.axis,
+            source=source,
+            ready=session.rtk_ready(findings),
+            findings=names,
+            base=session.base.seen(),
+        )
     machine, machine_from = machine_of(task, site)
     body = session_document(session, files, shown, link, machine)
     body["machine_from"] = machine_from

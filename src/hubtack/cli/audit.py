@@ -19,6 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument("paths", nargs="*", type=Path, metavar="PATH", help="logs, captures, or folders with them")
     options.add_site(parser)
+    options.add_navigation(parser)
     options.add_json(parser)
     parser.add_argument(
         "--gap", type=options.seconds, default=30.0, metavar="MINUTES",

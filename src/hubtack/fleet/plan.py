@@ -43,11 +43,16 @@ class Settings:
     site_path: str | None = None
     machine_pattern: str | None = None
     software: str = __version__
+    navigation: tuple[str, str] | None = None  # path of a navigation file, and the hash of what it holds
 
     def digest(self, *sha256: str | None) -> str:
         """Hash of these settings with the site file in force and the verdict log beside the logs."""
-        text = repr((LEDGER_SCHEMA, self.software, self.gap_s, self.machine_pattern, sha256))
+        text = repr((LEDGER_SCHEMA, self.software, self.gap_s, self.machine_pattern, sha256, self._held()))
         return hashlib.sha256(text.encode()).hexdigest()[:32]
+
+    def _held(self) -> str:
+        """Hash of the navigation file; where it lies does not matter."""
+        return "" if self.navigation is None else self.navigation[1]
 
 
 @dataclass(frozen=True, slots=True)
