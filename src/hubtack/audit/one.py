@@ -116,6 +116,7 @@ def _run_capture(task: Task, site: Site, outcome: Outcome) -> None:
     notes = list(task.not_covered)
     for number, events in enumerate(_apart(iter_capture(folder, losses), task.settings.gap_s), start=1):
         session = session_of_capture(site, roles)
+        add_navigation(session, task)
         minutes = _minutes_for(session)
         try:
             for event in events:
