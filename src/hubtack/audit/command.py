@@ -29,6 +29,8 @@ def audit(args: argparse.Namespace) -> int:
     if args.query is not None:
         return _query(args)
     settings = settings_of(args)
+    if args.before is not None and args.report is None:
+        raise UsageError("--before needs --report FILE.html: the comparison stands in the report")
     if not args.paths:
         raise UsageError("name logs or folders with logs (or a ledger with --ledger FOLDER --query SQL)")
     found = Found()
@@ -114,8 +116,8 @@ def signature_of(place: Place, settings: Settings) -> str | None:
 
 def _show(args: argparse.Namespace, gathered: Gathered) -> int:
     accounts = gathered.accounts
-    before = _before(args, settings_of(args)) if args.before is not None else None
-    _write_reports(args, accounts, gathered.skipped, before)
+    if len(accounts):
+        _write_files(args, gathered)
     if args.json:
         write_audit_json(sys.stdout, (a.document for a in accounts), gathered.skipped, gathered.notices)
     else:
@@ -167,22 +169,17 @@ def _before(args: argparse.Namespace, settings: Settings) -> Sequence[SessionAcc
     return gathered.accounts
 
 
-def _write_reports(
-    args: argparse.Namespace,
-    accounts: Sequence[SessionAccount],
-    skipped: Sequence[SkippedFile],
-    before: Sequence[SessionAccount] | None,
-) -> None:
-    if before is not None and args.report is None:
-        raise UsageError("--before needs --report FILE.html: the comparison stands in the report")
+def _write_files(args: argparse.Namespace, gathered: Gathered) -> None:
+    from hubtack.audit import reports
+
+    accounts = gathered.accounts
     if args.report is not None:
-        from hubtack.audit.reports import write_report
-
-        write_report(args, accounts, skipped, before)
-    if args.csv is not None or args.geojson is not None:
-        from hubtack.audit.reports import write_tables
-
-        write_tables(args, accounts)
+        before = _before(args, settings_of(args)) if args.before is not None else None
+        reports.write_report(args, accounts, gathered.skipped, gathered.notices, before)
+    if args.csv is not None:
+        reports.write_tables(args.csv, accounts)
+    if args.geojson is not None:
+        reports.write_places(args.geojson, accounts)
 
 
 def _query(args: argparse.Namespace) -> int:

@@ -39,6 +39,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="add to a Parquet ledger, a folder or a store's URL; what is in it and unchanged is not read again",
     )  # fmt: skip
     files.add_argument("--report", type=Path, metavar="FILE.html", help="write a report, one file without any other")
+    files.add_argument("--zone", metavar="NAME", help="time zone of the report (default: the site file's, else UTC)")
     files.add_argument("--before", metavar="LEDGER|PATH", help="compare in the report with this ledger, or these logs")
     files.add_argument("--csv", type=Path, metavar="FOLDER", help="write tables for a spreadsheet")
     files.add_argument(

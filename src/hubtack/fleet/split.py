@@ -37,6 +37,7 @@ _FINE = 8192
 _MOST_CARRIED = 1 << 22
 MOST_CUTS = 200  # a clock that flaps must not make a session of every sentence
 _TIMED = re.compile(rb"\$[A-Z]{2}(?:GGA|GNS|RMC|GST|GBS|ZDA),\d{6}[^$\r\n*]{0,200}\*[0-9A-Fa-f]{2}")
+_EXCURSION_MS = 60_000
 _EPOCH = dt.date(1970, 1, 1)
 
 
@@ -119,11 +120,24 @@ def look_through(path: Path, gap_s: float) -> LogTimes:
         except SourceError as err:
             found.damage = str(err)
     start, first = 0, found.marks[0] if found.marks else None
-    for before, after in cuts:
+    for before, after in _without_excursions(cuts, gap_s * 1000.0):
         found.stretches.append(Stretch(start, after.pos, first, before))
         start, first = after.pos, after
     found.stretches.append(Stretch(start, found.unpacked, first, found.marks[-1] if found.marks else None))
     return found
+
+
+def _without_excursions(cuts: list[tuple[Mark, Mark]], gap_ms: float) -> list[tuple[Mark, Mark]]:
+    """Without pairs of jumps between which the clock was away for less than a minute: that is a wrong time, no gap."""
+    kept: list[tuple[Mark, Mark]] = []
+    for before, after in cuts:
+        if kept:
+            left, gone = kept[-1]
+            if abs(elapsed_ms(gone, before)) <= _EXCURSION_MS and -_EXCURSION_MS <= elapsed_ms(left, after) <= gap_ms:
+                kept.pop()
+                continue
+        kept.append((before, after))
+    return kept
 
 
 def _stat(path: Path) -> os.stat_result:
