@@ -43,7 +43,11 @@ def print_check(document: Mapping[str, Any], unit: LengthUnit, zone: dt.tzinfo, 
         console.print(_line("stream says", message["text"]))
     for note in document["notes"]:
         console.print(_line("note", note))
-    print_findings(console, document["findings"])
+    told = [f for f in document["findings"] if f["code"] in ("control_failed", "datum_shift")]  # said above already
+    steps = dict.fromkeys(step for f in reversed(told) for step in f["next_steps"] if step != document["mistake"])
+    for i, step in enumerate(list(steps)[:4], 1):
+        console.print(_line("do" if i == 1 else "", f"{i}. {step}"))
+    print_findings(console, [f for f in document["findings"] if f not in told])
     console.print(Text(_CAUTION, style="dim"))
 
 
@@ -114,8 +118,10 @@ def _rows(document: Mapping[str, Any], unit: LengthUnit, zone: dt.tzinfo) -> lis
             f"{small(fit['left_m'], unit)} (by chance in {datum['chance']:.1%} of cases){also}",
         ))  # fmt: skip
     elif datum is not None and document["result"] != "pass" and datum["why_none"]:
-        rows.append(("datum", f"{datum['tried']} known steps tried: {datum['why_none']}"))
-    if datum is not None and datum["not_tried"] and document["result"] == "fail":
+        hint = f"; worth ruling out: {'; '.join(datum['possible'][:2])}" if datum["possible"] else ""
+        rows.append(("datum", f"{datum['tried']} known steps tried: {datum['why_none']}{hint}"))
+    near_noise = datum is not None and "noise" in (datum["why_none"] or "")
+    if datum is not None and datum["not_tried"] and document["result"] == "fail" and not near_noise:
         rows.append(("not tried", "; ".join(datum["not_tried"][:2])))
     for again in document["again"]:
         rows.append((
@@ -143,7 +149,7 @@ def _history_rows(history: Mapping[str, Any], unit: LengthUnit, zone: dt.tzinfo)
 
 def plain_table(first: str, *columns: str) -> Table:
     """A table whose first column is text and the others figures."""
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="bold")
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, header_style="bold")
     table.add_column(first, overflow="fold")
     for name in columns:
         table.add_column(name, justify="right")
@@ -156,6 +162,8 @@ def small(length_m: float | None, unit: LengthUnit, *, signed: bool = False) -> 
         return "-"
     if abs(length_m) >= 10.0:
         return f"{unit.of(length_m):{'+' if signed else ''},.1f} {unit.symbol}"
+    if abs(length_m) >= 1.0:
+        return f"{unit.of(length_m):{'+' if signed else ''}.{unit.decimals}f} {unit.symbol}"
     text = small_text(length_m, unit, signed=signed)
     return text[1:] if text.startswith("-") and not any(c in "123456789" for c in text) else text
 
@@ -179,4 +187,3 @@ def _line(name: str, text: str, width: int = 13) -> Table:
     grid.add_column(overflow="fold")
     grid.add_row(name, Text(text))
     return grid
-

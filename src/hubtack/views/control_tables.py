@@ -43,7 +43,10 @@ def print_fit(document: Mapping[str, Any], unit: LengthUnit) -> None:
     for note in document["notes"]:
         console.print(Text(f"note: {note}"))
     if document["written"] is None:
-        console.print(Text("for the site file (or --write it):\n" + document["site_local"].rstrip("\n"), style="dim"))
+        console.print(
+            Text("for the site file (or --write it):\n" + document["site_local"].rstrip("\n"), style="dim"),
+            soft_wrap=True,
+        )
     else:
         console.print(Text(f"[site.local] written to {document['written']}: check on marks that were not in the fit"))
 
