@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from hubtack.decode.tables import Rows, pack_text
 from hubtack.engine.axis import DAY_NS, SessionAxis
 from hubtack.engine.link_content import N_SATELLITES, N_SYSTEMS, SkySets
+from hubtack.engine.sky_geometry import MINUTE_NS, SkyGeometry
 from hubtack.engine.sky_sectors import SkySectors
 from hubtack.knowledge.satellite_numbers import SYSTEM_IDS, TALKER_SYSTEMS, satellite
 
@@ -47,6 +48,7 @@ class RoverSky:
     tracked: SkySets = field(default_factory=SkySets)
     used: SkySets = field(default_factory=SkySets)
     sectors: SkySectors = field(default_factory=SkySectors)
+    geometry: SkyGeometry = field(default_factory=SkyGeometry)
     _last_ns: int | None = None
 
     def add(self, sentences: Mapping[str, Rows], axis: SessionAxis) -> None:
@@ -92,6 +94,7 @@ class RoverSky:
             named = _talker_names(rows["talker"])
             wanted = rows.columns("cn0_1_dbhz", 4, step=4) > 0
             into = self.tracked
+            self._add_directions(rows, time_ns, named, number)
         else:
             number = rows.columns("sat_1", 12)
             said = rows["system_id"]
@@ -104,6 +107,33 @@ class RoverSky:
         code = _CODES[named[row], number[row, column].astype(np.int64)]
         good = code > 0
         into.add_codes(time_ns[row][good], code[good])
+
+    def _add_directions(self, rows: Rows, time_ns: Ints, named: Ints, number: Floats) -> None:
+        """Only the first turn of a minute is looked at, so that most sentences cost nothing here."""
+        minute = time_ns // MINUTE_NS
+        opens = np.concatenate(([True], minute[1:] != minute[:-1]))
+        first_ns = time_ns[np.maximum.accumulate(np.where(opens, np.arange(len(minute)), 0))]
+        running = self.geometry.turn_ns
+        if running is not None and running // MINUTE_NS == int(minute[0]):
+            first_ns = np.where(minute == minute[0], running, first_ns)
+        index = np.flatnonzero(time_ns == first_ns)
+        if not len(index):
+            return
+        part = rows.take(index)
+        code = _codes(named[index], number[index])
+        row, column = np.nonzero(code)
+        self.geometry.add(
+            time_ns[index][row],
+            code[row, column],
+            part.columns("azimuth_1_deg", 4, step=4)[row, column],
+            part.columns("elevation_1_deg", 4, step=4)[row, column],
+        )
+
+
+def _codes(named: Ints, number: Floats) -> Ints:
+    """Satellite codes of (n, k) numbers in sentences of (n,) talkers; 0 where there is none."""
+    usable = (number >= 1) & (number < _MOST_NUMBER)  # NaN is no satellite
+    return np.where(usable, _CODES[named[:, None], np.where(usable, number, 0).astype(np.int64)], 0)
 
 
 def _talker_names(talker: Floats) -> Ints:
