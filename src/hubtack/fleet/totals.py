@@ -122,7 +122,7 @@ def cost_per_h(account: SessionAccount) -> float | None:
 def column(account: SessionAccount, name: str) -> Sequence[Any]:
     """A column of the minutes; all None where the account lacks it."""
     values = account.minutes.get(name)
-    return values if values is not None else [None] * len(account.minutes.get("minute_ns") or ())
+    return values if values is not None else [None] * len(account.minutes.get("minute_ns", ()))
 
 
 def totals(accounts: Iterable[SessionAccount]) -> Totals:
