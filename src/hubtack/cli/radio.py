@@ -44,7 +44,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     _add_radio(path, required=True)
     path.add_argument("--obstacle", type=_obstacle, action="append", default=[], metavar="DISTANCE_M,HEIGHT_M",
                       help="a bank or heap on the way, above the base's ground; may be given again")  # fmt: skip
-    path.add_argument("--profile", type=Path, metavar="CSV", help="terrain: distance_m,height_m a line")
+    path.add_argument("--profile", type=Path, metavar="CSV",
+                      help="terrain from base to rover: distance_m,height_m a line; both antennas stand on it")  # fmt: skip
+    path.add_argument("--sweep", action="store_true", help="table of both antenna heights")
+    path.add_argument("--repeater-height-m", type=float, metavar="H",
+                      help="try a repeater with such a mast all along the path")  # fmt: skip
     path.add_argument("--plot", type=Path, metavar="FILE", help="draw the profile as .png or .svg")
     options.add_json(path)
     load = parts.add_parser("load", help="bytes an epoch against the over-the-air rate")
@@ -72,6 +76,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     losses.add_argument("--plot", type=Path, metavar="FILE", help="draw the map as .png or .svg")
     options.add_json(losses)
     check = parts.add_parser("checklist", help="what to look at, in order, when a site radio is set up")
+    check.add_argument("--stream", metavar="SOURCE", help="fill in what this log or live source shows")
+    check.add_argument("--rate-bps", type=float, help="over-the-air rate that the load is to fit")
+    options.add_for(check)
     options.add_json(check)
 
 
@@ -87,6 +94,9 @@ def _add_radio(parser: argparse.ArgumentParser, *, required: bool) -> None:
     parser.add_argument("--rover-gain-dbi", type=float, default=0.0)
     parser.add_argument("--cable-loss-db", type=float, default=0.0, help="all cables and connectors together")
     parser.add_argument("--sensitivity-dbm", type=float, help="of the receiver, by its data sheet")
+    parser.add_argument("--rate-bps", type=float, help="over-the-air rate, for a usual sensitivity where none is given")
+    parser.add_argument("--site-noise-db", type=float, default=0.0,
+                        help="noise at the machine above the receiver's own: engines and lights, 5 to 20")  # fmt: skip
     parser.add_argument("--surroundings", choices=("rural", "urban"), default="rural", help="spread of shadowing")
 
 
@@ -96,6 +106,14 @@ def run(args: argparse.Namespace) -> int:
         from hubtack.radio.losses_command import losses
 
         return losses(args)
-    from hubtack.radio import command
+    if args.what == "path":
+        from hubtack.radio.path_command import path
 
-    return {"path": command.path, "load": command.load_command, "checklist": command.checklist}[args.what](args)
+        return path(args)
+    if args.what == "checklist":
+        from hubtack.radio.checklist_command import checklist
+
+        return checklist(args)
+    from hubtack.radio.load_command import load_command
+
+    return load_command(args)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 LIGHT_M_S = 299_792_458.0
+BOLTZMANN_J_K = 1.380649e-23  # SI, exact
+NOISE_FIGURE_DB = 7.0  # of a site radio's receiver, 5 to 8 (common practice, no source)
 EARTH_RADIUS_M = 6_371_000.0
 K_FACTOR = 4.0 / 3.0  # effective earth radius factor, ITU-R P.310 and P.834 (from memory)
 BANDS_MHZ = ((30.0, 1000.0), "site radios work at 400 to 470 and 902 to 928 MHz")
@@ -12,13 +15,24 @@ BANDS_MHZ = ((30.0, 1000.0), "site radios work at 400 to 470 and 902 to 928 MHz"
 # Shadowing by location, ITU-R P.1546 (from memory): sigma = K + 1.3 log10(f/MHz) dB.
 SHADOWING_K: Mapping[str, float] = {"rural": 0.5, "urban": 1.2}
 
-# (over-the-air rate bit/s, channel, sensitivity dBm good and poor): common practice, no source; the data sheet wins.
-SENSITIVITY: tuple[tuple[float, str, float, float], ...] = (
-    (4800.0, "12.5 kHz, 2-level", -117.0, -112.0),
-    (9600.0, "25 kHz, 2-level", -115.0, -110.0),
-    (9600.0, "12.5 kHz, 4-level", -111.0, -105.0),
-    (19200.0, "25 kHz, 4-level", -109.0, -103.0),
-    (115200.0, "902-928 MHz, hopping", -110.0, -104.0),
+
+@dataclass(frozen=True, slots=True)
+class Sensitivity:
+    """What a receiver needs at an over-the-air rate, a good one and a poor one."""
+
+    rate_bps: float
+    channel: str
+    good_dbm: float
+    poor_dbm: float
+
+
+# Common practice, no source; the data sheet wins.
+SENSITIVITY: tuple[Sensitivity, ...] = (
+    Sensitivity(4800.0, "12.5 kHz, 2-level", -117.0, -112.0),
+    Sensitivity(9600.0, "25 kHz, 2-level", -115.0, -110.0),
+    Sensitivity(9600.0, "12.5 kHz, 4-level", -111.0, -105.0),
+    Sensitivity(19200.0, "25 kHz, 4-level", -109.0, -103.0),
+    Sensitivity(115200.0, "902-928 MHz, hopping", -110.0, -104.0),
 )
 FADE_MARGIN_DB: Mapping[str, float] = {
     "fixed, line of sight": 10.0,
@@ -28,6 +42,8 @@ FADE_MARGIN_DB: Mapping[str, float] = {
 MARGIN_WANTED_DB = FADE_MARGIN_DB["moving machine"]
 CLEARANCE_SHARE = 0.6  # of the first Fresnel zone counts as free (ITU-R P.530 practice, from memory)
 TURNAROUND_S = 0.05  # common practice, no source
+LEAST_RISE_M = 0.5  # terrain below this is the plain (common practice, no source)
+ONE_HILL_SHARE = 0.1  # tops nearer than this part of the path are one hill (common practice, no source)
 SHARE_MOST = 0.8  # of the epoch interval that transmissions may take (common practice, no source)
 
 MAST_HANDY_M = 10.0  # a mast that two people put up in a morning (common practice, no source)
@@ -50,7 +66,8 @@ CAUTIONS: tuple[str, ...] = (
 
 CHECKLIST: tuple[tuple[str, str], ...] = (
     ("receive lamp", "does the lamp of the radio at the machine blink once a second?"),
-    ("base transmitting", "does the transmit lamp at the base blink once a second? Power supply under load?"),
+    ("base transmitting", "does the transmit lamp at the base blink once a second?"),
+    ("power supply", "battery or mains well under load, while transmitting? Cables short and thick?"),
     ("channel and frequency", "the same channel and frequency at both ends, as in the licence?"),
     ("channel spacing", "12.5 or 25 kHz at both ends?"),
     ("over-the-air rate", "the same at both ends, and enough for the load (hubtack radio load)?"),

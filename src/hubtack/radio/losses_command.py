@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import shutil
 import sys
-from dataclasses import replace
 
 from hubtack.audit.command import site_of
 from hubtack.audit.discover import SessionFiles, discover
@@ -17,6 +16,7 @@ from hubtack.radio.checks import link_of
 from hubtack.radio.cure import likelier_cure, range_bands
 from hubtack.radio.losses import SessionLosses, pooled, session_losses
 from hubtack.radio.path import Link
+from hubtack.radio.path_command import with_sensitivity
 from hubtack.safe import safe_text
 from hubtack.site import load_site
 from hubtack.views.radio_map import losses_text, plan
@@ -68,13 +68,15 @@ def losses(args: argparse.Namespace) -> int:
 def _model(args: argparse.Namespace) -> Link | None:
     """The radio's figures where they were given: all that the model needs, or none."""
     missing = [name for name in _MODEL if getattr(args, name) is None]
-    if len(missing) == len(_MODEL):
+    if args.rate_bps is not None and "sensitivity_dbm" in missing:
+        missing.remove("sensitivity_dbm")
+    if not any(getattr(args, name) is not None for name in _MODEL):
         return None
     if missing:
         options = ", ".join(f"--{name.replace('_', '-')}" for name in missing)
         raise UsageError(f"to compare with the path model, {options} must be given too (or none of them)")
     asked = argparse.Namespace(**{**vars(args), "distance_m": 1000.0, "obstacle": [], "profile": None})
-    return replace(link_of(asked), obstacles=())
+    return with_sensitivity(link_of(asked), args)
 
 
 def _sessions(args: argparse.Namespace) -> tuple[list[SessionLosses], bool]:

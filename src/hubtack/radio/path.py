@@ -6,11 +6,21 @@ diffraction: with masts of a few metres the ground always lies in the first Fres
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from hubtack.knowledge.radio import CLEARANCE_SHARE, EARTH_RADIUS_M, K_FACTOR, LIGHT_M_S, SHADOWING_K
+from hubtack.knowledge.radio import (
+    BOLTZMANN_J_K,
+    CLEARANCE_SHARE,
+    EARTH_RADIUS_M,
+    K_FACTOR,
+    LEAST_RISE_M,
+    LIGHT_M_S,
+    ONE_HILL_SHARE,
+    SHADOWING_K,
+)
 
 Obstacle = tuple[float, float]  # distance from the base, height above the base's ground [m]
 
@@ -133,7 +143,11 @@ class PathResult:
 
 @dataclass(frozen=True, slots=True)
 class Link:
-    """The two ends of a path. Gains in dBi, the sum of all cable and connector losses in dB."""
+    """The two ends of a path. Gains in dBi, the sum of all cable and connector losses in dB.
+
+    Both antenna heights are above the ground at their own end. ``obstacles`` and ``ground`` are heights above the
+    base's ground: what stands on the way, and the terrain from end to end in order of distance (empty: flat).
+    """
 
     frequency_mhz: float
     distance_m: float
@@ -146,16 +160,98 @@ class Link:
     cable_loss_db: float = 0.0
     sensitivity_dbm: float | None = None
     surroundings: str = "rural"
+    ground: tuple[Obstacle, ...] = ()
+
+    @property
+    def rover_ground_m(self) -> float:
+        """Ground under the machine, above that under the base. [m]"""
+        return ground_m(self.ground, self.distance_m)
+
+    @property
+    def rover_top_m(self) -> float:
+        """The machine's antenna above the base's ground. [m]"""
+        return self.rover_ground_m + self.rover_height_m
+
+    @property
+    def in_the_way(self) -> tuple[Obstacle, ...]:
+        """The obstacles given and the tops of the terrain. [m, m]"""
+        return (*self.obstacles, *hill_tops(self))
+
+
+def heights_over_plain_m(link: Link) -> tuple[float, float]:
+    """Antenna heights that count against the reflecting ground: above the mean terrain where a foot stands higher. [m]
+
+    Height above average terrain, as ITU-R P.1546 takes it for its transmitting antenna (from memory); never less than
+    the height over the antenna's own foot.
+    """
+    if not link.ground:
+        return link.base_height_m, link.rover_height_m
+    at = [link.distance_m * i / 50 for i in range(51)]
+    mean_m = sum(ground_m(link.ground, x) for x in at) / len(at)
+    return link.base_height_m + max(0.0, -mean_m), link.rover_height_m + max(0.0, link.rover_ground_m - mean_m)
+
+
+def ground_m(ground: Sequence[Obstacle], at_m: float) -> float:
+    """Terrain at a distance, between two points in a straight line and beyond the ends level; 0 without terrain. [m]"""
+    if not ground:
+        return 0.0
+    if at_m <= ground[0][0]:
+        return ground[0][1]
+    for (d0, h0), (d1, h1) in itertools.pairwise(ground):
+        if at_m <= d1:
+            return h0 + (h1 - h0) * ((at_m - d0) / (d1 - d0) if d1 > d0 else 1.0)
+    return ground[-1][1]
+
+
+def hill_tops(link: Link) -> list[Obstacle]:
+    """The terrain's own obstacles: the points that a string pulled tight from antenna to antenna would rest on.
+
+    Where it would rest on none, the one that takes most of its Fresnel zone. Ground that rises less than half a metre
+    over the line from foot to foot is the plain, which plane earth counts already; tops nearer to each other than a
+    tenth of the path are one hill, or its width would count as many edges (ITU-R P.526 takes the string's points for
+    its cascade of edges, from memory; the two limits are common practice, no source).
+    """
+    d = link.distance_m
+    rise_m = link.rover_ground_m
+    points = [(x, h) for x, h in link.ground if 0 < x < d and h - rise_m * x / d > LEAST_RISE_M]
+    if not points:
+        return []
+
+    def over_ray(point: Obstacle) -> float:
+        x, h = point
+        ray_m = link.base_height_m + (link.rover_top_m - link.base_height_m) * x / d
+        return (h + bulge_m(x, d - x) - ray_m) / fresnel1_m(link.frequency_mhz, x, d - x)
+
+    string: list[tuple[float, float]] = []
+    for x, z in [(0.0, link.base_height_m), *((x, h + bulge_m(x, d - x)) for x, h in points), (d, link.rover_top_m)]:
+        while len(string) > 1 and _is_below(string[-1], string[-2], (x, z)):
+            string.pop()
+        string.append((x, z))
+    height_of = dict(points)
+    tops = sorted(((x, height_of[x]) for x, _ in string[1:-1]), key=over_ray, reverse=True)
+    kept: list[Obstacle] = []
+    for top in tops or [max(points, key=over_ray)]:
+        if all(abs(top[0] - other[0]) >= ONE_HILL_SHARE * d for other in kept):
+            kept.append(top)
+    return sorted(kept)
+
+
+def _is_below(point: Obstacle, before: Obstacle, after: Obstacle) -> bool:
+    """Whether a point lies on or under the straight line between its neighbours."""
+    (x0, z0), (x1, z1), (x2, z2) = before, point, after
+    return (z1 - z0) * (x2 - x0) <= (z2 - z0) * (x1 - x0)
 
 
 def work_out(link: Link) -> PathResult:
     """All figures of a path."""
-    f, d, h1, h2 = link.frequency_mhz, link.distance_m, link.base_height_m, link.rover_height_m
+    f, d = link.frequency_mhz, link.distance_m
+    h1, h2 = heights_over_plain_m(link)
     free, plane = free_space_db(f, d), plane_earth_db(d, h1, h2)
-    bent = diffraction_db(f, d, h1, h2, link.obstacles)
+    blocking = link.in_the_way
+    bent = diffraction_db(f, d, link.base_height_m, link.rover_top_m, blocking)
     beyond = d > horizon_m(h1, h2)
     loss = max(free, plane) + bent
-    clearance, critical = _clearance(link)
+    clearance, critical = _clearance(link, blocking)
     received = math.nan
     if link.power_w is not None:
         sent_dbm = 10.0 * math.log10(link.power_w * 1000.0)
@@ -171,10 +267,10 @@ def work_out(link: Link) -> PathResult:
     )  # fmt: skip
 
 
-def _clearance(link: Link) -> tuple[float, float]:
+def _clearance(link: Link, blocking: Sequence[Obstacle]) -> tuple[float, float]:
     """Least clearance and where: of the obstacle that takes most of its Fresnel zone, else of flat ground mid-way. [m]"""
     d = link.distance_m
-    found = edges(link.frequency_mhz, d, link.base_height_m, link.rover_height_m, link.obstacles)
+    found = edges(link.frequency_mhz, d, link.base_height_m, link.rover_top_m, blocking)
     if found:
         worst = max(found, key=lambda e: e.above_ray_m / e.fresnel1_m)
         return -worst.above_ray_m, worst.distance_m
@@ -189,11 +285,19 @@ def mast_needed_m(link: Link, wanted_db: float, most_m: float = 40.0) -> float |
     """
     height = link.base_height_m
     while height <= most_m:
-        tried = Link(**{**{k: getattr(link, k) for k in link.__dataclass_fields__}, "base_height_m": height})
-        result = work_out(tried)
-        clear = not link.obstacles or result.clearance_m >= CLEARANCE_SHARE * result.fresnel1_m
-        enough = result.margin_db >= wanted_db if not math.isnan(result.margin_db) else bool(link.obstacles)
-        if clear and enough:
+        if good_enough(work_out(replace(link, base_height_m=height)), link, wanted_db):
             return height
         height += 0.5
     return None
+
+
+def good_enough(result: PathResult, link: Link, wanted_db: float) -> bool:
+    """Whether a worked path has the margin and 60 % of the first Fresnel zone clear of what stands in the way."""
+    blocked = bool(link.obstacles or link.ground)
+    clear = not blocked or result.clearance_m >= CLEARANCE_SHARE * result.fresnel1_m
+    return clear and (blocked if math.isnan(result.margin_db) else result.margin_db >= wanted_db)
+
+
+def noise_floor_dbm(bandwidth_hz: float, noise_figure_db: float) -> float:
+    """Thermal noise at 290 K in a bandwidth, with the receiver's own: -133.0 dBm + noise figure in 12.5 kHz."""
+    return 10.0 * math.log10(BOLTZMANN_J_K * 290.0 * bandwidth_hz * 1000.0) + noise_figure_db

@@ -14,7 +14,11 @@ import numpy as np
 
 from hubtack.diagnosis.loss_places import LossPlaces, PlacedSlots
 from hubtack.errors import SourceError, UsageError
+from hubtack.knowledge.radio import CLEARANCE_SHARE
 from hubtack.radio.cure import RangeBand
+from hubtack.radio.heights import Repeater
+from hubtack.radio.path import Link
+from hubtack.radio.profile import Profile
 
 KINDS = (".png", ".svg")
 BLUE, ORANGE, BLACK, GREY = "#0072B2", "#D55E00", "#000000", "#999999"  # Okabe and Ito's set, from memory
@@ -149,3 +153,35 @@ def _over_time(axes: Any, slots: PlacedSlots, found: LossPlaces) -> None:
         a, b = ((t - int(slots.time_ns[0])) / 60e9 for t in (found.stretch.low, found.stretch.high))
         axes.axvspan(a, b, facecolor="none", edgecolor=BLUE, hatch="//", label="more lost than chance")
         axes.legend(fontsize=8)
+
+
+def plot_profile(file: Path, link: Link, side: Profile, repeater: Repeater | None) -> None:
+    """The path from the side: ground, what stands in the way, line of sight, first Fresnel zone and 60 % of it."""
+    fig = figure((9.0, 4.6), file)
+    axes = fig.add_subplot()
+    at, ground = np.array(side.distance_m), np.array(side.ground_m)
+    ray, zone = np.array(side.ray_m), np.array(side.zone_m)
+    axes.fill_between(at, ray - zone, ray + zone, facecolor=BLUE, alpha=0.15, label="first Fresnel zone")
+    axes.plot(at, ray - CLEARANCE_SHARE * zone, ":", color=BLUE, label="60 % of it, wanted clear")
+    axes.plot(at, ray, "--", color=BLUE, label="line of sight")
+    floor = min(float(ground.min()), 0.0) - 0.15 * max(float(ray.max() - ground.min()), 1.0)
+    axes.fill_between(at, floor, ground, facecolor=GREY, edgecolor=BLACK, label="ground, with the earth's bulge")
+    for i, (d, h) in enumerate(link.obstacles):
+        foot = float(np.interp(d, at, ground))
+        axes.plot([d, d], [foot, h], "-", color=ORANGE, linewidth=4, label="in the way" if not i else None)
+    for d, top, name in ((0.0, ray[0], "base"), (link.distance_m, ray[-1], "rover")):
+        foot = float(np.interp(d, at, ground))
+        axes.plot([d, d], [foot, top], "-", color=BLACK, linewidth=2)
+        side_of = "left" if d == 0 else "right"
+        axes.annotate(f" {name} {top - foot:g} m ", (d, top), ha=side_of, va="bottom")
+    if repeater is not None:
+        top = repeater.ground_m + repeater.height_m
+        axes.plot([repeater.distance_m] * 2, [repeater.ground_m, top], "-", color=BLACK, linewidth=2)
+        axes.annotate("repeater", (repeater.distance_m, top), ha="center", va="bottom")
+    axes.set_xlim(-0.02 * link.distance_m, 1.02 * link.distance_m)
+    axes.set_ylim(bottom=floor)
+    axes.set_xlabel("from the base [m]")
+    axes.set_ylabel("above the base's ground [m]")
+    axes.set_title(f"{link.frequency_mhz:g} MHz over {link.distance_m:g} m; heights are drawn larger than distances")
+    axes.legend(loc="best", fontsize=8)
+    save(fig, file)

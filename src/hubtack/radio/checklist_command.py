@@ -1,0 +1,159 @@
+"""``radio checklist``: what to look at, in order; what a stream shows is filled in beside the question."""
+
+from __future__ import annotations
+
+import argparse
+import math
+import textwrap
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from hubtack.documents.json_out import document, to_json
+from hubtack.engine.link_ledger import COMPLETE
+from hubtack.engine.link_tally import LinkTally
+from hubtack.errors import UsageError
+from hubtack.knowledge.messages import SYSTEMS
+from hubtack.knowledge.radio import CAUTIONS, CHECKLIST, SENSITIVITY, SHARE_MOST
+from hubtack.radio.load import SERIAL_BITS_PER_BYTE, load
+from hubtack.radio.stream import StreamMeasure, measure
+from hubtack.readers.urls import parse_source
+from hubtack.safe import safe_text
+
+EXIT_FINE, EXIT_NO = 0, 1
+Answer = tuple[bool | None, str]  # whether it is well, None where only a person can say; and what the stream shows
+_OBSERVED_SETS = 120.0  # seconds after which descriptors and biases must have come (judgement of the stream)
+_MUCH_LOST = 0.05
+_SERIAL_BPS = (4800, 9600, 19_200, 38_400, 57_600, 115_200)
+
+
+def checklist(args: argparse.Namespace) -> int:
+    """``radio checklist``; with a stream 1 where something that it shows is not well."""
+    if args.rate_bps is not None and not (math.isfinite(args.rate_bps) and args.rate_bps > 0):
+        raise UsageError(f"--rate-bps {args.rate_bps:g}: must be more than 0")
+    shown: Mapping[str, Answer] = {}
+    seen: StreamMeasure | None = None
+    if args.stream is not None:
+        seen = measure_source(args.stream, args.for_s)
+        shown = answers(seen, args.rate_bps)
+    if args.json:
+        items = [
+            {"item": item, "ask": ask, "well": shown.get(item, (None, ""))[0],
+             "shows": shown[item][1] if item in shown else None}
+            for item, ask in CHECKLIST
+        ]  # fmt: skip
+        body: dict[str, Any] = {
+            "stream": None if args.stream is None else safe_text(parse_source(args.stream).label, 200),
+            "items": items, "cautions": list(CAUTIONS),
+        }  # fmt: skip
+        print(to_json(document("radio_checklist", body)))
+    else:
+        for line in checklist_text(shown):
+            print(line)
+    return EXIT_NO if any(well is False for well, _ in shown.values()) else EXIT_FINE
+
+
+def checklist_text(shown: Mapping[str, Answer], width: int = 80) -> list[str]:
+    """The list for a terminal or for paper: ``[x]`` the stream says yes, ``[!]`` it says no, ``[ ]`` for a person."""
+    lines = []
+    for item, ask in CHECKLIST:
+        well, says = shown.get(item, (None, ""))
+        mark = {True: "x", False: "!", None: " "}[well]
+        lines += textwrap.wrap(f"[{mark}] {item:<27} {ask}", width, subsequent_indent=" " * 32, break_on_hyphens=False,
+                               drop_whitespace=True)  # fmt: skip
+        if says:
+            lines += textwrap.wrap(
+                f"the stream: {says}", width, initial_indent=" " * 6, subsequent_indent=" " * 8, break_on_hyphens=False
+            )
+    for text in CAUTIONS:
+        lines += textwrap.wrap(text, width, initial_indent="- ", subsequent_indent="  ")
+    return lines
+
+
+def measure_source(source: str, for_s: float | None) -> StreamMeasure:
+    """A log whole, or a live source for a while (20 s where nothing is said).
+
+    Raises
+    ------
+    SourceError, LogFormatError
+        If it cannot be opened, or holds no corrections.
+    """
+    spec = parse_source(source)
+    if spec.kind == "file":
+        return measure(Path(spec.path))
+    from hubtack.radio.stream import listen
+
+    return listen(spec, 20.0 if for_s is None else for_s)
+
+
+def answers(seen: StreamMeasure, rate_bps: float | None) -> dict[str, Answer]:
+    """What the stream says to each item that it can say anything to."""
+    tally = seen.tally
+    found: dict[str, Answer] = {}
+    interval_s = tally.interval_s()
+    slots = tally.ledger.slots(math.inf if math.isnan(interval_s) else max(10_000.0, 3000 * interval_s))
+    lost = int(np.count_nonzero(slots != COMPLETE))
+    share = lost / len(slots) if len(slots) else 0.0
+    gaps = tally.gaps()
+    longest_s = max(((end - start) / 1e9 for start, end, _ in gaps), default=0.0)
+    found["receive lamp"] = (
+        share < _MUCH_LOST,
+        f"an epoch every {interval_s:g} s, {lost} of {len(slots)} missing or in part, longest gap {longest_s:.0f} s",
+    )
+    total = tally.frames + tally.bad_crc
+    damaged = tally.bad_crc / total if total else 0.0
+    found["channel and frequency"] = (
+        None if damaged < _MUCH_LOST and len(_bases(tally)) <= 1 else False,  # the licence cannot be seen from here
+        f"{100 * damaged:.1f} % of the frames damaged, {len(_bases(tally))} base(s) heard on it",
+    )
+    found["over-the-air rate"] = _rate(seen, seen.interval_s, rate_bps)
+    ids = sorted(_bases(tally))
+    found["station ID"] = (None if len(ids) == 1 else False, ", ".join(map(str, ids)) or "none")
+    size = seen.bytes_per_epoch
+    least_bps = next((b for b in _SERIAL_BPS if SERIAL_BITS_PER_BYTE * size / b <= SHARE_MOST * seen.interval_s), None)
+    found["serial speed"] = (None, f"{size:.0f} bytes an epoch need {least_bps or 'over 115200'} bit/s at least")
+    found["message set"] = _messages(tally)
+    return found
+
+
+def _bases(tally: LinkTally) -> set[int]:
+    return {station for station, s in tally.stations.items() if s.observations or s.arp_ecef_m is not None}
+
+
+def _rate(seen: StreamMeasure, interval_s: float, rate_bps: float | None) -> Answer:
+    size = seen.bytes_per_epoch
+    said = f"{size:.0f} bytes an epoch, {8 * size / interval_s:.0f} bit/s"
+    if rate_bps is not None:
+        result = load(size, interval_s, rate_bps)
+        return (
+            result.fits,
+            f"{said}: {100 * result.share:.0f} % of {rate_bps:g} bit/s, {'fits' if result.fits else 'does NOT fit'}",
+        )
+    fitting = sorted({row.rate_bps for row in SENSITIVITY if load(size, interval_s, row.rate_bps).fits})
+    least = f"needs {fitting[0]:g} bit/s over the air at least" if fitting else "fits no usual over-the-air rate"
+    return None, f"{said}: {least} (at most {100 * SHARE_MOST:.0f} % of the time on the air)"
+
+
+def _messages(tally: LinkTally) -> Answer:
+    kinds = set(tally.messages)
+    systems = [SYSTEMS[s] for s in sorted(tally.systems)]
+    parts = [f"observations of {', '.join(systems)}" if systems else "NO observations"]
+    missing = []
+    if not kinds & {1005, 1006}:
+        missing.append("base position (1005 or 1006)")
+    long_enough = tally.duration_s() >= _OBSERVED_SETS
+    if not kinds & {1007, 1008, 1033}:
+        missing.append("antenna name (1033)")
+    if "GLONASS" in systems and 1230 not in kinds:
+        missing.append("GLONASS biases (1230)")
+    if missing:
+        later = "" if long_enough else f" in {tally.duration_s():.0f} s (some come every minute only)"
+        parts.append(f"no {', no '.join(missing)}{later}")
+    else:
+        parts.append("base position, antenna name" + (", GLONASS biases" if "GLONASS" in systems else ""))
+    well: bool | None = bool(systems) and not missing
+    if missing and not long_enough and systems:
+        well = None
+    return well, "; ".join(parts)
