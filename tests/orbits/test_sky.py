@@ -120,7 +120,7 @@ def test_no_ephemerides_forecast_nothing():
     sky = forecast({}, T0_S, LEAP_S, PLACE, hours=1.0)
     assert np.isnan(sky.pdop).all()
     assert not sky.is_good().any() and sky.is_poor()[0]  # later ones are not known
-    assert [w.kind for w in windows(sky)] == ["poor"]
+    assert [w.kind for w in windows(sky)] == ["poor", "unknown"]
 
 
 def test_text_views_fit_and_name_what_they_show(tmp_path):

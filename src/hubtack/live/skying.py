@@ -34,7 +34,6 @@ EXIT_FINE, EXIT_CANNOT, EXIT_SOURCE = 0, 1, 3
 LISTEN_S = 90.0  # a base repeats its ephemerides within a minute or so
 _LEAST_SATELLITES = 4
 _GPS_EPOCH = dt.datetime(1980, 1, 6, tzinfo=dt.UTC)
-_FAR_WEEKS_S = 1.5 * 86_400.0
 
 
 def sky(args: argparse.Namespace) -> int:

@@ -12,8 +12,8 @@ from hubtack.knowledge.messages import BEIDOU, GALILEO, GPS, QZSS
 from hubtack.orbits.ephemeris import EphemerisStore
 
 _ROLLOVER_WEEK = 2048  # 7 April 2019: ten bits are counted from here (IS-GPS-200, 20.3.3.3.1.1)
-_GALILEO_WEEK0 = 1024  # Galileo OS SIS ICD 5.1.2
-_BEIDOU_WEEK0 = 1356  # BDS-SIS-ICD 3.3: 1 January 2006
+GALILEO_WEEK0 = 1024  # Galileo OS SIS ICD 5.1.2
+BEIDOU_WEEK0 = 1356  # BDS-SIS-ICD 3.3: 1 January 2006
 _NEAR_TURN_S = 6 * 3600.0
 
 
@@ -32,9 +32,9 @@ def week_of(store: EphemerisStore, t_gpst_s: float) -> int | None:
         if ephemeris.system in (GPS, QZSS):
             votes[_ROLLOVER_WEEK + week % 1024] += 1
         elif ephemeris.system == GALILEO:
-            votes[_GALILEO_WEEK0 + week] += 1
+            votes[GALILEO_WEEK0 + week] += 1
         elif ephemeris.system == BEIDOU:
-            votes[_BEIDOU_WEEK0 + week] += 1
+            votes[BEIDOU_WEEK0 + week] += 1
     if not votes:
         return None
     week, count = votes.most_common(1)[0]

@@ -17,6 +17,7 @@ import numpy as np
 from hubtack.errors import LogFormatError, UsageError
 from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S
 from hubtack.knowledge.messages import BEIDOU, GALILEO, GLONASS, GPS, QZSS
+from hubtack.orbits.calendar import BEIDOU_WEEK0, GALILEO_WEEK0
 from hubtack.orbits.ephemeris import DAY_S, WEEK_S, Ephemeris
 
 _SYSTEMS = {"G": (GPS, 1019), "R": (GLONASS, 1020), "E": (GALILEO, 1046), "C": (BEIDOU, 1042), "J": (QZSS, 1044)}
@@ -91,6 +92,7 @@ def _kepler(name: str, when: Any, f: dict[str, float]) -> Ephemeris | None:
         satellite=_number(name),
         issue=int(f.get("IODE", f.get("IODnav", f.get("AODE", 0.0)))),
         healthy=not f.get("health", f.get("SatH1", 0.0)),
+        week=_own_week(system, when),
         toe_s=(f["Toe"] + shift_s) % WEEK_S,
         toc_s=(_seconds(when, WEEK_S) + shift_s) % WEEK_S,
         af0_s=f["SVclockBias"],
@@ -116,6 +118,14 @@ def _kepler(name: str, when: Any, f: dict[str, float]) -> Ephemeris | None:
         bgd_e5a_s=f.get("BGDe5a", nan),
         bgd_e5b_s=f.get("BGDe5b", nan),
     )
+
+
+def _own_week(system: int, when: Any) -> int:
+    """The week of a time tag as the system's own message counts it (see ``calendar``)."""
+    week = int((when - _SUNDAY) / np.timedelta64(7, "D"))
+    if system in (GPS, QZSS):
+        return week % 1024
+    return week - (GALILEO_WEEK0 if system == GALILEO else BEIDOU_WEEK0)
 
 
 def _glonass(name: str, when: Any, f: dict[str, float]) -> Ephemeris | None:

@@ -47,10 +47,12 @@ class BaseWatch:
     moves: list[BaseMove] = field(default_factory=list)
     _seen: BaseSeen | None = None
     _seen_at: object = None
+    _knows_file: bool = False  # a file may be of another week, and must not say the date
 
     def add_ephemerides(self, ephemerides: Iterable[Ephemeris]) -> None:
         """Ephemerides of a navigation file, for a stream that carries none."""
         self.watcher.add_ephemerides(ephemerides)
+        self._knows_file = True
 
     def feed(self, decoded: Decoded, link: LinkEngine, axis: SessionAxis) -> None:
         """Take a stretch that ``link`` has taken; a confirmed move is told to it, for it must be latched."""
@@ -84,7 +86,7 @@ class BaseWatch:
     def _learn_date(self, axis: SessionAxis, link: LinkEngine) -> None:
         """Ephemerides name their week; it serves where nobody else has said the date."""
         t_s = self.watcher.t_gpst_s
-        if axis.time_basis is not None or not np.isfinite(t_s) or link.time.last_ns is None:
+        if self._knows_file or axis.time_basis is not None or not np.isfinite(t_s) or link.time.last_ns is None:
             return
         week = week_of(self.watcher.ephemerides, t_s % WEEK_S)
         if week is not None:

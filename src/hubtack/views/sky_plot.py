@@ -74,8 +74,8 @@ def _chart(axes: Any, seen: Outlook) -> None:
 def _hours(axes: Any, seen: Outlook, utc_offset_s: float, zone: str) -> None:
     sky = seen.sky
     hours = (sky.t_gpst_s - sky.t_gpst_s[0]) / 3600.0
-    axes.plot(hours, np.clip(sky.pdop, 0.0, 10.0), color="#0072b2", label="PDOP")
     unknown = sky.kinds() == KINDS.index("unknown")
+    axes.plot(hours, np.where(unknown, np.nan, np.clip(sky.pdop, 0.0, 10.0)), color="#0072b2", label="PDOP")
     if unknown.any():
         axes.fill_between(hours, 0.0, 10.0, where=unknown, color="#dddddd", step="post", label="not known")
     axes.axhline(GOOD_PDOP, color="#555555", linestyle=":", linewidth=1)
