@@ -6,6 +6,8 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 from typing import IO, Any
 
+import numpy as np
+
 from hubtack.audit.discover import SessionFiles, SkippedFile
 from hubtack.documents.json_out import document, to_json
 from hubtack.engine.quantities import best_possible_vertical_95_m
@@ -62,6 +64,7 @@ def session_document(
         "baseline_m": {"median": baseline_median_m, "max": tally.baseline.largest()},
         "satellites": {"median": tally.satellites.quantile(0.5), "min": tally.satellites.smallest()},
         "hdop": {"median": tally.hdop.quantile(0.5), "max": tally.hdop.largest()},
+        "dop_computed": _dop_computed(session),
         "heading": {
             "epochs": tally.heading_epochs,
             "source": _HEADING_SOURCES[tally.heading_source],
@@ -80,6 +83,7 @@ def session_document(
             "horizontal": setup.tolerance_horizontal_95_m,
         },
         "verdict_seconds": tally.verdict_seconds(),
+        "workable": tally.workable(),
         "best_possible": {
             "verdict": "GRADE"
             if best_m <= setup.limit("grade_enter_share") * setup.tolerance_vertical_95_m
@@ -90,6 +94,19 @@ def session_document(
         "lost_working_s": tally.lost_working_ms / 1000.0,
         "findings": list(findings),
         **({"link": link} if link is not None else {}),
+    }
+
+
+def _dop_computed(session: Session) -> dict[str, float]:
+    """DOP of the satellites used, one clock a constellation, once a minute; beside the receiver's own."""
+    _, pdop, hdop = session.rover_sky.geometry.table(session.rover_sky.used)
+    known = pdop[~np.isnan(pdop)]
+    if not len(known):
+        return {"pdop_median": math.nan, "pdop_max": math.nan, "hdop_median": math.nan}
+    return {
+        "pdop_median": round(float(np.median(known)), 2),
+        "pdop_max": round(float(known.max()), 2),
+        "hdop_median": round(float(np.nanmedian(hdop)), 2),
     }
 
 

@@ -15,11 +15,15 @@ from hubtack.engine.judge import HOLD, Judged
 from hubtack.engine.quantities import Quantities
 from hubtack.epochs.columns import Epochs
 from hubtack.knowledge.fix_types import FIX_TYPES, FIXED
+from hubtack.knowledge.job_classes import JOB_CLASSES
+from hubtack.knowledge.reasons import BIT, HOLD_BITS, ROUGH_BITS
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 MS = 1_000_000
+# Reasons that speak against any tolerance: all but those that compare the error with the one in force.
+_UNSOUND_BITS = (HOLD_BITS | ROUGH_BITS) & ~(BIT["edge_vertical"] | BIT["edge_horizontal"] | BIT["not_checked"])
 
 
 @dataclass(slots=True)
@@ -105,6 +109,8 @@ class Tally:
     working_ms: int = 0
     lost_working_ms: int = 0
     lost_by_bit_ms: Ints = field(default_factory=lambda: np.zeros(64, dtype=np.int64))
+    workable_ms: Ints = field(default_factory=lambda: np.zeros(len(JOB_CLASSES), dtype=np.int64))
+    last_workable: Bools = field(default_factory=lambda: np.zeros(len(JOB_CLASSES), dtype=bool))
     fix_losses: int = 0
     first_fixed_run_ns: int | None = None
     age: Histogram = field(default_factory=lambda: Histogram(0.1, 10_001))
@@ -172,8 +178,19 @@ class Tally:
         own_ms = np.minimum(step_ms[counted], silent_ns // MS)
         np.add.at(self.verdict_ms, verdict_before[counted], own_ms)
         self.verdict_ms[HOLD] += int((step_ms[counted] - own_ms).sum())
+        self._add_workable(judged, counted, own_ms)
         self.last_fix = int(q.fix[-1])
         self.last_verdict = int(judged.verdict[-1])
+
+    def _add_workable(self, judged: Judged, counted: slice, own_ms: Ints) -> None:
+        """Time in which the position would have served each class of job: nothing against it but the tolerance."""
+        sound = (judged.bits & _UNSOUND_BITS) == 0
+        for i, job in enumerate(JOB_CLASSES):
+            good = sound & (judged.edge_vertical_95_m <= job.vertical_95_m)
+            good &= judged.edge_horizontal_95_m <= job.horizontal_95_m
+            before = np.concatenate(([self.last_workable[i]], good[:-1]))
+            self.workable_ms[i] += int(own_ms[before[counted]].sum())
+            self.last_workable[i] = bool(good[-1])
 
     def _add_losses(self, q: Quantities, judged: Judged, silent_ns: int) -> None:
         fixed = q.fix == FIXED
@@ -251,6 +268,19 @@ class Tally:
             return 0.0
         interval_s = self.interval_s()
         return (self.run_last_ns - self.run_first_ns) / 1e9 + (0.0 if np.isnan(interval_s) else interval_s)
+
+    def workable(self) -> list[dict[str, object]]:
+        """For each class of job: its tolerances, and the share of the session in which the position would have served."""
+        total_ms = round(self.duration_s() * 1000.0)
+        return [
+            {
+                "class": job.key,
+                "vertical_95_m": job.vertical_95_m,
+                "horizontal_95_m": job.horizontal_95_m,
+                "share": min(1.0, int(ms) / total_ms) if total_ms else float("nan"),
+            }
+            for job, ms in zip(JOB_CLASSES, self.workable_ms, strict=True)
+        ]
 
     def verdict_seconds(self) -> dict[str, float]:
         """Time in each verdict; they sum to the duration. [s]"""
