@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import dataclasses
 import json
 import sys
 from collections.abc import Callable, Iterator
@@ -21,6 +22,7 @@ from hubtack.live.run import LiveRun
 from hubtack.readers.hub import Hub
 from hubtack.safe import safe_text
 from hubtack.session.session import Session
+from hubtack.session.sky_state import SkyStrip
 from hubtack.session.snapshot import Snapshot
 from hubtack.session.snapshots import of_row, row_standings, snapshot
 
@@ -37,6 +39,7 @@ class Shown:
     every_ns: int = FINDINGS_EVERY_NS
     findings: tuple[Finding, ...] = ()
     found_at_ns: int | None = None
+    sky: SkyStrip | None = None
 
     def renewed(self, elapsed_ns: int) -> tuple[Finding, ...]:
         """Findings, worked out anew where those at hand are older than ``every_ns`` of content."""
@@ -49,13 +52,14 @@ class Shown:
     def current(self, elapsed_ns: int, partial: bool) -> Snapshot:
         """The newest snapshot."""
         self.renewed(elapsed_ns)
-        return snapshot(
+        snap = snapshot(
             self.session,
             elapsed_ns,
             allow_partial=partial,
             findings=self.findings,
             link=self.session.link_line(elapsed_ns),
         )
+        return snap if self.sky is None else dataclasses.replace(snap, sky=self.sky.line(self.session))
 
     def document(self, snap: Snapshot) -> dict[str, Any]:
         """The snapshot as JSON."""
@@ -120,7 +124,7 @@ def _run(
 
 def _once(args: argparse.Namespace, opened: Opened, hub: Hub, keeper: Keeper) -> int:
     """One frame: of the end of a log, or of a live source once it has something to show."""
-    shown = Shown(opened.session)
+    shown = Shown(opened.session, sky=SkyStrip())
 
     def look(elapsed_ns: int, partial: bool) -> bool:
         if not opened.is_live:
@@ -238,7 +242,7 @@ def _screen(args: argparse.Namespace, opened: Opened, hub: Hub, keeper: Keeper) 
     from rich.console import Console
 
     console = Console(highlight=False)
-    shown = Shown(opened.session)
+    shown = Shown(opened.session, sky=SkyStrip())
     if not console.is_terminal or console.is_dumb_terminal:
         return _plain(args, opened, hub, shown, keeper)
     from hubtack.live.screen import Screen, show

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.engine.link_content import SKY_BIN_NS, SkySets
 from hubtack.geo import geodetic_to_ecef
 from hubtack.orbits.ephemeris import WEEK_S
-from hubtack.orbits.outlook import SkyNow
+from hubtack.orbits.outlook import SkyNow, outlook
+from hubtack.orbits.render import strip_line
 from hubtack.orbits.sky import SkyTally, views_of
 from hubtack.session.session import Session
 
@@ -17,14 +20,20 @@ Key = tuple[int, int]
 
 _UNIX_GPS_DAYS = 3657  # 1980-01-06
 _FRESH_NS = 90_000_000_000  # who was tracked longer ago than this is not tracked now
+_STRIP_EVERY_NS = 300_000_000_000
+_STRIP_LOOKS = 60
+_LEAST_KNOWN = 8  # satellites with ephemerides, before a forecast says anything
 _MOST_LOOKS = 1440  # a day, one a minute
 _WIDE = 8.0  # an ephemeris still tells where a satellite stands, long after it is good for positions
 
 
-def sky_now(session: Session, *, near_deg: tuple[float, float] | None = None) -> SkyNow | None:
+def sky_now(
+    session: Session, *, near_deg: tuple[float, float] | None = None, most_looks: int = _MOST_LOOKS
+) -> SkyNow | None:
     """The sky at the session's newest epoch; None where no time of the week or no place is known.
 
-    ``near_deg`` is where the rover is, if its own log does not say. [deg]
+    ``near_deg`` is where the rover is, if its own log does not say [deg]; ``most_looks`` bounds how far back its sky is
+    gone through for obstructions.
     """
     watcher = session.base.watcher
     t_s = gpst_at(session, session.now_ns())
@@ -33,7 +42,7 @@ def sky_now(session: Session, *, near_deg: tuple[float, float] | None = None) ->
         return None
     near = watcher.ephemerides.nearest(t_s % WEEK_S, watcher.leap_s, longest_age_factor=_WIDE)
     base_report = watcher.sky_tally.report() if watcher.sky_tally.looks else None
-    tally = _rover_tally(session, rover) if rover is not None else None
+    tally = _rover_tally(session, rover, most_looks) if rover is not None else None
     return SkyNow(
         t_gpst_s=t_s % WEEK_S,
         leap_s=watcher.leap_s,
@@ -86,12 +95,12 @@ def _keys(found: dict[int, int]) -> list[Key]:
     return [(s, n) for s, mask in found.items() for n in range(1, mask.bit_length()) if mask >> n & 1]
 
 
-def _rover_tally(session: Session, rover_ecef_m: Floats) -> SkyTally:
+def _rover_tally(session: Session, rover_ecef_m: Floats, most_looks: int) -> SkyTally:
     """The rover's sky, counted once a minute at where it is now: what a machine works beside moves with it."""
     watcher = session.base.watcher
     tally = SkyTally()
     bins = session.rover_sky.tracked.bins
-    chosen = sorted(bins)[::2][-_MOST_LOOKS:]
+    chosen = sorted(bins)[::2][-most_looks:]
     if not chosen or not len(watcher.ephemerides):
         return tally
     at_s = [gpst_at(session, index * SKY_BIN_NS + SKY_BIN_NS // 2) for index in chosen]
@@ -102,3 +111,27 @@ def _rover_tally(session: Session, rover_ecef_m: Floats) -> SkyTally:
         keys = np.array(_keys(bins[index]), dtype=np.int64).reshape(-1, 2)
         tally.add(view, keys[:, 0], keys[:, 1], np.full(len(keys), np.nan))
     return tally
+
+
+@dataclass(slots=True)
+class SkyStrip:
+    """The hours ahead in one line, worked out anew every five minutes of content; empty while nothing is known."""
+
+    width: int = 36
+    _text: str = ""
+    _at_ns: int | None = None
+
+    def line(self, session: Session) -> str:
+        """The line at the session's newest datum; times in UTC."""
+        now_ns = session.now_ns()
+        # Until there is something to show it is looked for every ten seconds: ephemerides take a minute to come.
+        every_ns = _STRIP_EVERY_NS if self._text else _STRIP_EVERY_NS // 30
+        if self._at_ns is not None and 0 <= now_ns - self._at_ns < every_ns:
+            return self._text
+        self._at_ns = now_ns
+        if len(session.base.watcher.ephemerides) < _LEAST_KNOWN:
+            return self._text
+        now = sky_now(session, most_looks=_STRIP_LOOKS)
+        if now is not None and len(now.ephemerides) >= _LEAST_KNOWN:
+            self._text = strip_line(outlook(now).sky, now.leap_s, self.width)
+        return self._text

@@ -76,6 +76,7 @@ class Snapshot:
     checked: tuple[str, float] | None = None
     speed_m_s: float = float("nan")
     rows: int = 0
+    sky: str = ""  # the hours ahead in one line
 
     def clearance_m(self) -> float | None:
         """What to keep above grade while ROUGH: the vertical error at 95 %, rounded up to 10 mm. None otherwise. [m]"""

@@ -260,7 +260,9 @@ class Dashboard:
         verdicts = "".join(_worst_letter(g) for g in groups)
         ages = "".join(_age_mark(g, self.block) for g in groups)
         span = _span(len(points))
+        sky = [_line((f"{'sky':<12}", DIM), self.snap.sky.removeprefix("sky "))] if self.snap.sky else []
         return [
+            *sky,
             _line((f"{'verdict':<12}", DIM), verdicts),
             _line((f"{'age':<12}", DIM), ages),
             _line(
