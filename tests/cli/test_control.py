@@ -429,3 +429,22 @@ def test_without_matplotlib_the_extra_is_named(tmp_path, log, capsys, monkeypatc
     site(tmp_path)
     code, _, err = run(capsys, log, "--point", "CP3", "--plot", tmp_path / "a.svg")
     assert (code, "hubtack[plot]" in err) == (2, True)
+
+
+def test_the_base_that_counts_is_the_one_in_use_while_the_mark_was_occupied(tmp_path, capsys):
+    site(tmp_path)
+    to_xyz = Transformer.from_crs("EPSG:4979", "EPSG:4978", always_xy=True)
+    first, second = to_xyz.transform(170.01, -45.04, 15.7), to_xyz.transform(170.02, -45.05, 20.0)
+    rows = stand(60)
+    later = stand(30, start_ms=START_MS + 90_000, place=(LAT_DEG + 0.001, LON_DEG, H_M))
+    (tmp_path / "rover.nmea").write_bytes(arp_1005(412, first) * 3 + rows + arp_1005(77, second) * 3 + later)
+    answer(capsys, tmp_path / "rover.nmea", "--point", "CP3")
+    check = latest_check(tmp_path)
+    assert check is not None
+    assert (check.base_id, check.arp_ecef_m) == (412, pytest.approx(first, abs=1e-3))
+
+
+def test_a_measurement_without_a_fix_is_none(tmp_path, capsys):
+    (tmp_path / "rover.nmea").write_bytes(stand(quality=5))
+    code, doc, _ = answer(capsys, tmp_path / "rover.nmea", "--measure", "M1")
+    assert (code, doc["result"]) == (1, "cannot tell")

@@ -145,6 +145,15 @@ def test_a_base_that_a_network_computes_may_change_its_place_and_id(tmp_path):
     assert check.counts_at(at(8), valid_h=12.0, base_id=12, arp_ecef_m=(1.0, 2.0, 3.0), base_computed=True)
 
 
+def test_a_check_that_knows_no_base_counts_only_while_none_is_heard(tmp_path):
+    unknown = {"base_id": None, "arp_x_m": None, "arp_y_m": None, "arp_z_m": None}
+    rec.append_record(tmp_path / "control.jsonl", entry(**unknown))
+    check = latest_check(tmp_path)
+    assert check is not None
+    assert check.counts_at(at(8), valid_h=12.0)
+    assert not check.counts_at(at(8), valid_h=12.0, base_id=590)
+
+
 def test_a_failed_check_never_counts(tmp_path):
     rec.append_record(tmp_path / "control.jsonl", entry(result="fail"))
     check = latest_check(tmp_path)

@@ -56,15 +56,26 @@ class Answer:
     drift: Trend | None = None
     base: list[BaseStep] = field(default_factory=list)
 
-    def base_day(self) -> BaseDay | None:
-        """The base that the stream of this check speaks of."""
+    def base_id(self) -> int | None:
+        """The base that was used on the mark, as the rover named it; else the stream's."""
         if self.session is None:
             return None
-        station = self.session.base_id()
-        arp = None if station is None else self.session.link.tally.arp_of(station)
-        if arp is None:
+        occupied = self.check.occupied
+        named = None if occupied is None else occupied.station_id
+        return named if named in self.session.link.tally.stations else self.session.base_id() or named
+
+    def base_day(self) -> BaseDay | None:
+        """Where that base said it was while the mark was occupied; None where the stream did not say."""
+        station_id = self.base_id()
+        if self.session is None or station_id is None:
             return None
-        return BaseDay(self.utc or "this log", self.utc, station, arp, self.session.base_computed())
+        station = self.session.link.tally.stations.get(station_id)
+        if station is None or not station.arps:
+            return None
+        end_ns = None if self.check.occupied is None else self.check.occupied.end_ns
+        heard = [arp for arp in station.arps if end_ns is None or arp[0] <= end_ns]
+        _, x, y, z = (heard or station.arps[:1])[-1]
+        return BaseDay(self.utc or "this log", self.utc, station_id, (x, y, z), station.computed)
 
 
 def findings_of_check(answer: Answer) -> list[Finding]:
@@ -134,7 +145,7 @@ def record_entry(answer: Answer, document: Mapping[str, Any], version: str) -> d
         "antenna_height_m": answer.antenna_height_m, "pdop": None if occupied is None else occupied.pdop,
         "easting_m": mark.easting, "northing_m": mark.northing, "height_m": mark.height_m,
         "crs": None if answer.frame is None else answer.frame.name,
-        "base_id": answer.session.base_id() if answer.session is not None else None,
+        "base_id": answer.base_id(),
         "base_computed": bool(base.computed) if base is not None else False,
         "arp_x_m": arp[0], "arp_y_m": arp[1], "arp_z_m": arp[2],
         "datum_fit": check.datum.fit.name if check.datum is not None and check.datum.fit is not None else None,

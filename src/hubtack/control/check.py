@@ -24,6 +24,7 @@ from hubtack.control.mean import Mean, inliers, occupation_mean
 from hubtack.control.mistakes import height_mistake, likely_mistake
 from hubtack.control.occupation import OccupationRows, Stretch, choose_stretch, standing_stretches
 from hubtack.control.stream_crs import DatumMessage, stream_candidates
+from hubtack.decode.tables import unpack_text
 from hubtack.engine.setup import Setup
 from hubtack.geo.crs import convergence_and_scale
 from hubtack.geo.local_grid import plane_lat_lon_deg
@@ -73,6 +74,7 @@ class Occupied:
     separation_m: float
     baseline_m: float
     edge_95_m: tuple[float, float]  # error at the cutting edge, vertical and horizontal
+    station_id: int | None = None  # the base, as the rover names it
 
 
 @dataclass(slots=True)
@@ -243,6 +245,7 @@ def _occupied(fixed: OccupationRows, stretch: Stretch, about: Circumstances) -> 
         separation_m=_median(used.geoid_separation_m),
         baseline_m=baseline_m,
         edge_95_m=(_median(used.edge_vertical_95_m), _median(used.edge_horizontal_95_m)),
+        station_id=_station(used.station_id),
     )
 
 
@@ -253,6 +256,16 @@ def _residual(frame: Frame, mark: Mark, occupied: Occupied) -> Floats:
 def _median(values: Floats) -> float:
     known = values[np.isfinite(values)]
     return float(np.median(known)) if len(known) else float("nan")
+
+
+def _station(packed: Floats) -> int | None:
+    """The station ID that most rows name; None where none does, or by another sign than a number above 0."""
+    known = packed[np.isfinite(packed)]
+    if not len(known):
+        return None
+    values, counts = np.unique(known, return_counts=True)
+    text = unpack_text(float(values[counts.argmax()])).strip()
+    return int(text) if text.isdigit() and int(text) > 0 else None
 
 
 def _step_m(decimals: Floats, unit_m: float) -> float:

@@ -62,6 +62,8 @@ class LatestCheck:
             return False
         if base_computed or self.base_computed:
             return base_computed == self.base_computed or (base_id is None and arp_ecef_m is None)
+        if self.base_id is None and self.arp_ecef_m is None and (base_id is not None or arp_ecef_m is not None):
+            return False  # made without a source: whether the base has changed since cannot be told
         if base_id is not None and self.base_id is not None and base_id != self.base_id:
             return False
         if arp_ecef_m is not None and self.arp_ecef_m is not None:

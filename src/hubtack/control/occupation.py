@@ -22,7 +22,7 @@ Ints = NDArray[np.int64]
 
 _COLUMNS = (
     "latitude_deg", "longitude_deg", "h_geoid_m", "geoid_separation_m", "quality", "age_s", "satellites", "pdop",
-    "hdop", "sigma_north_m", "sigma_east_m", "sigma_up_m", "minute_decimals", "height_decimals",
+    "hdop", "sigma_north_m", "sigma_east_m", "sigma_up_m", "minute_decimals", "height_decimals", "station_id",
 )  # fmt: skip
 _JUDGED = ("baseline_used_m", "edge_vertical_95_m", "edge_horizontal_95_m")
 
@@ -51,6 +51,7 @@ class OccupationRows:
     sigma_up_m: Floats
     minute_decimals: Floats
     height_decimals: Floats
+    station_id: Floats
     baseline_used_m: Floats
     edge_vertical_95_m: Floats
     edge_horizontal_95_m: Floats

@@ -47,7 +47,7 @@ def check_document(answer: Answer, findings: Sequence[Finding]) -> dict[str, Any
             "passed": check.passed,
             "datum_fit": _fit(answer),
             "findings": [finding_document(f, axis) for f in findings],
-            "result": "measured" if answer.mark is None else RESULTS[check.passed],
+            "result": "measured" if answer.mark is None and occupied is not None else RESULTS[check.passed],
             "why": _why(answer),
             "mistake": None if check.mistake is None else safe_text(check.mistake, 600),
             "notes": [safe_text(note, 400) for note in check.notes],
@@ -167,6 +167,8 @@ def _shown(answer: Answer) -> dict[str, Any] | None:
     shown = answer.shown
     if shown is None:
         return None
+    if answer.frame is not None and answer.frame.is_geographic:
+        return {"latitude_deg": shown.northing, "longitude_deg": shown.easting, "height_m": shown.height_m}
     return {"easting_m": shown.easting, "northing_m": shown.northing, "height_m": shown.height_m}
 
 
