@@ -90,3 +90,23 @@ def test_the_cut_of_the_input_does_not_change_the_sky(block: int) -> None:
         np.testing.assert_array_equal(a, b)
     assert whole.rover_sky.tracked.bins == cut.rover_sky.tracked.bins
     assert whole.rover_sky.used.bins == cut.rover_sky.used.bins
+
+
+def test_the_closed_form_of_the_swing_is_the_least_squares_solution() -> None:
+    """Against numpy's own least squares over the four unknowns."""
+    rng = np.random.default_rng(5)
+    for sign in (-1.0, 1.0):
+        heading = (rng.uniform(0, 360) + sign * np.cumsum(rng.uniform(2, 9, 40))) % 360
+        psi = np.radians(heading)
+        east = 5.0 - 1.3 * np.sin(psi) + 0.9 * np.cos(psi) + rng.normal(0, 0.008, 40)
+        north = 2.0 - 1.3 * np.cos(psi) - 0.9 * np.sin(psi) + rng.normal(0, 0.008, 40)
+        one, zero = np.ones(40), np.zeros(40)
+        design = np.concatenate(
+            (np.stack((one, zero, np.sin(psi), np.cos(psi)), 1), np.stack((zero, one, np.cos(psi), -np.sin(psi)), 1))
+        )
+        expected = np.linalg.lstsq(design, np.concatenate((east, north)), rcond=None)[0]
+        fit = _fit(np.arange(40.0), heading, east, north)
+        assert fit is not None
+        assert fit.radius_m == pytest.approx(float(np.hypot(expected[2], expected[3])), abs=1e-9)
+        assert fit.direction_deg == pytest.approx(float(np.degrees(np.arctan2(expected[3], expected[2]))), abs=1e-9)
+        assert fit.arc_deg == pytest.approx(float(np.ptp(np.unwrap(heading, period=360.0))), abs=1e-9)

@@ -123,30 +123,51 @@ class Swings:
         if not self.time_s:
             return []
         t, h, e, n = (np.array(c) for c in (self.time_s, self.heading_deg, self.east_m, self.north_m))
-        found = []
-        for part in np.split(np.arange(len(t)), np.flatnonzero(np.diff(t) > _SWING_GAP_S) + 1):
-            fit = _fit(t[part], h[part], e[part], n[part])
-            if fit is not None:
-                found.append(fit)
-        return found
+        starts = np.concatenate(([0], np.flatnonzero(np.diff(t) > _SWING_GAP_S) + 1))
+        return [fit for fit in _fits(t, h, e, n, starts) if fit is not None]
 
 
 def _fit(t_s: Floats, heading_deg: Floats, east_m: Floats, north_m: Floats) -> SwingFit | None:
-    unwrapped = np.unwrap(heading_deg, period=360.0)
-    arc = float(unwrapped.max() - unwrapped.min())
-    if len(t_s) < LEAST_SAMPLES or arc < LEAST_ARC_DEG:
-        return None
+    return _fits(t_s, heading_deg, east_m, north_m, np.zeros(1, dtype=np.int64))[0]
+
+
+def _fits(
+    t_s: Floats, heading_deg: Floats, east_m: Floats, north_m: Floats, starts: NDArray[np.int64]
+) -> list[SwingFit | None]:
+    """A fit of each swing that begins at ``starts``, all at once.
+
+    east = E + f sin psi + r cos psi, north = N + f cos psi - r sin psi. Taken from their means, f and r have no cross
+    term in the normal equations, so each is one quotient of sums.
+    """
+    stops = np.append(starts[1:], len(t_s))
+    count = stops - starts
+    # Headings without the step at north: whole turns are counted, so that nothing is rounded.
+    step = np.diff(heading_deg, prepend=heading_deg[:1])
+    turns = np.cumsum((step < -180.0).astype(np.int64) - (step > 180.0).astype(np.int64))
+    unwrapped = heading_deg + 360.0 * (turns - np.repeat(turns[starts], count))
+    arc = np.maximum.reduceat(unwrapped, starts) - np.minimum.reduceat(unwrapped, starts)
+
+    def centred(values: Floats) -> Floats:
+        return np.asarray(values - np.repeat(np.add.reduceat(values, starts) / count, count))
+
     psi = np.radians(heading_deg)
-    one, zero = np.ones_like(psi), np.zeros_like(psi)
-    east = np.stack((one, zero, np.sin(psi), np.cos(psi)), axis=1)
-    north = np.stack((zero, one, np.cos(psi), -np.sin(psi)), axis=1)
-    design = np.concatenate((east, north))
-    observed = np.concatenate((east_m, north_m))
-    solution, *_ = np.linalg.lstsq(design, observed, rcond=None)
-    residual_m = float(np.sqrt(np.mean((design @ solution - observed) ** 2)))
-    forward, right = float(solution[2]), float(solution[3])
-    radius_m = float(np.hypot(forward, right))
-    if radius_m < LEAST_RADIUS_M or residual_m > MOST_RESIDUAL_M:
-        return None
-    direction = float(np.degrees(np.arctan2(right, forward)))
-    return SwingFit(int(t_s[0] * _S), int(t_s[-1] * _S), direction, radius_m, arc, residual_m)
+    sin, cos, east, north = centred(np.sin(psi)), centred(np.cos(psi)), centred(east_m), centred(north_m)
+    weight = np.add.reduceat(sin * sin + cos * cos, starts)
+    weight = np.where(weight > 0, weight, np.nan)  # a single sample turns nowhere
+    forward = np.add.reduceat(east * sin + north * cos, starts) / weight
+    right = np.add.reduceat(east * cos - north * sin, starts) / weight
+    f, r = np.repeat(forward, count), np.repeat(right, count)
+    off_east, off_north = east - f * sin - r * cos, north - f * cos + r * sin
+    residual_m = np.sqrt(np.add.reduceat(off_east * off_east + off_north * off_north, starts) / (2 * count))
+    radius_m = np.hypot(forward, right)
+    good = (count >= LEAST_SAMPLES) & (arc >= LEAST_ARC_DEG)
+    good &= (radius_m >= LEAST_RADIUS_M) & (residual_m <= MOST_RESIDUAL_M)
+    direction = np.degrees(np.arctan2(right, forward))
+    found: list[SwingFit | None] = [None] * len(starts)
+    for i in np.flatnonzero(good).tolist():
+        a, b = int(starts[i]), int(stops[i]) - 1
+        found[i] = SwingFit(
+            int(t_s[a] * _S), int(t_s[b] * _S), float(direction[i]), float(radius_m[i]), float(arc[i]),
+            float(residual_m[i]),
+        )  # fmt: skip
+    return found
