@@ -171,15 +171,16 @@ def _before(args: argparse.Namespace, settings: Settings) -> Sequence[SessionAcc
 
 def _write_files(args: argparse.Namespace, gathered: Gathered) -> None:
     from hubtack.audit import reports
+    from hubtack.fleet.exports import write_exports, write_geojson
 
     accounts = gathered.accounts
     if args.report is not None:
         before = _before(args, settings_of(args)) if args.before is not None else None
         reports.write_report(args, accounts, gathered.skipped, gathered.notices, before)
     if args.csv is not None:
-        reports.write_tables(args.csv, accounts)
+        write_exports(accounts, args.csv)
     if args.geojson is not None:
-        reports.write_places(args.geojson, accounts)
+        write_geojson(accounts, args.geojson)
 
 
 def _query(args: argparse.Namespace) -> int:

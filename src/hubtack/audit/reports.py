@@ -48,17 +48,3 @@ def write_whole(path: Path, text: str) -> None:
     except OSError as err:
         part.unlink(missing_ok=True)
         raise UsageError(f"{path}: cannot be written: {err.strerror}") from err
-
-
-def write_tables(folder: Path, accounts: Sequence[SessionAccount]) -> None:
-    """``--csv FOLDER``."""
-    from hubtack.fleet.exports import write_csv
-
-    write_csv(accounts, folder)
-
-
-def write_places(path: Path, accounts: Sequence[SessionAccount]) -> None:
-    """``--geojson FILE``."""
-    from hubtack.fleet.exports import write_geojson
-
-    write_geojson(accounts, path)
