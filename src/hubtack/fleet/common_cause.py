@@ -18,6 +18,7 @@ from hubtack.fleet.totals import machine_of, number, span_ns, utc_ns
 from hubtack.knowledge.findings import BY_CODE, LINK_CODES
 
 WITHIN_NS = 10_000_000_000  # common practice, no source: clocks of logs and time-outs of receivers differ by seconds
+EFFECT_NS = 120_000_000_000  # receivers hold a fix for 10 to 60 s after the stream stops: common practice, no source
 HOUR_NS = 3_600_000_000_000
 SHARED_CODES: frozenset[str] = LINK_CODES | {c for c, rule in BY_CODE.items() if rule.family == "fix"}
 
@@ -116,7 +117,10 @@ def _events(accounts: Iterable[SessionAccount]) -> list[Event]:
 
 
 def incidents(accounts: Sequence[SessionAccount]) -> list[Incident]:
-    """Events on two machines or more, in the order of time; each is anchored at its first start."""
+    """Events on two machines or more, in the order of time; each is anchored at its first start.
+
+    Losses of the fix that follow on the same machines within two minutes are an effect, and part of the incident.
+    """
     by_hour = _machines_by_hour(accounts)
     out: list[Incident] = []
     group: list[Event] = []
@@ -131,6 +135,10 @@ def incidents(accounts: Sequence[SessionAccount]) -> list[Incident]:
                 if start - WITHIN_NS <= at <= end + WITHIN_NS
             }
             what = tuple(sorted({event.what for event in group}))
+            last = out[-1] if out else None
+            if what == ("fix_loss",) and last and at - last.start_ns <= EFFECT_NS and machines <= set(last.machines):
+                out[-1] = replace(last, what=tuple(sorted({*last.what, "fix_loss"})))
+                return
             out.append(Incident(at, tuple(sorted(machines)), tuple(sorted(there | machines)), what))
 
     for event in _events(accounts):

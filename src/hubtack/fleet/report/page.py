@@ -167,6 +167,7 @@ def _context(
             }
             for row in base_rows(accounts)
         ],
+        "base_findings": sections.base_findings(accounts, clock),
         "shown": provenance.shown_rows(accounts),
         "workable": workable,
         "days": sections.day_sections(accounts, [m["name"] for m in machines], clock),

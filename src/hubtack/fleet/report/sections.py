@@ -19,7 +19,7 @@ from hubtack.fleet.totals import Totals, by_machine, machine_of, number, span_ns
 from hubtack.knowledge.findings import BY_CODE
 
 Row = dict[str, Any]
-MOST_STRIPS, MOST_FINDINGS, MOST_INCIDENTS, MOST_PLACES = 400, 40, 40, 10
+MOST_STRIPS, MOST_FINDINGS, MOST_INCIDENTS, MOST_PLACES = 400, 40, 25, 10
 OPEN_MACHINES = 3
 SEVERITY_MARK = {"stop": "■ stop", "warn": "▲ warn", "note": "○ note"}
 
@@ -140,6 +140,42 @@ def _site(number_: int, plan: SitePlan) -> Row:
         ],
         "more_places": max(0, len(plan.places) - MOST_PLACES),
     }
+
+
+# Base findings that say where a base is; what its stream lacks is a matter of the link.
+_OF_PLACE = frozenset({"base_moved", "base_disturbed", "base_misplaced", "wrong_base", "two_bases", "overnight_shift"})
+
+
+def base_findings(accounts: Sequence[SessionAccount], clock: Clock) -> list[Row]:
+    """What sessions found on the place of their base; the same sentence of several sessions is one row."""
+    rows: dict[tuple[str, str, str], Row] = {}
+    for account in accounts:
+        for finding in account.document.get("findings") or ():
+            code, severity = str(finding.get("code")), str(finding.get("severity"))
+            if code not in _OF_PLACE:
+                continue
+            start, summary = utc_ns(finding.get("start_utc")), str(finding.get("summary") or "")
+            row = rows.setdefault(
+                (code, severity, summary),
+                {
+                    "code": code,
+                    "name": cause_name(code),
+                    "summary": summary,
+                    "severity": severity,
+                    "starts": [],
+                    "on": set(),
+                    "count": 0,
+                },
+            )
+            row["count"] += 1
+            row["on"].add(machine_of(account))
+            if start is not None:
+                row["starts"].append(start)
+    for row in rows.values():
+        row["mark"] = SEVERITY_MARK.get(row["severity"], row["severity"])
+        row["first"] = clock.both(min(row["starts"], default=None))
+        row["machines"] = sorted(row["on"])
+    return sorted(rows.values(), key=lambda r: (SEVERITY_ORDER.get(r["severity"], 3), min(r["starts"], default=0)))
 
 
 def compare_section(comparison: Comparison | None) -> Row | None:

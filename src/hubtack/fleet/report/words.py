@@ -110,7 +110,7 @@ class Clock:
         if self.is_utc:
             return f"{text} UTC"
         utc = local.astimezone(dt.UTC)
-        form = "%H:%M:%S" if utc.date() == local.date() else "%Y-%m-%d %H:%M:%S"
+        form = "%H:%M:%S" if utc.date() == local.date() else "%m-%d %H:%M:%S"
         return f"{text} ({utc.strftime(form)} UTC)"
 
 
