@@ -145,3 +145,11 @@ def test_the_example_chunks_of_rfc_9112_come_out():
     coded = b"4\r\nWiki\r\n6;x=\"y\"\r\npedia \r\nE\r\nin \r\n\r\nchunks.\r\n0\r\n\r\n"
     assert decoder.feed(coded) == b"Wikipedia in \r\n\r\nchunks."
     assert decoder.ended
+
+
+@pytest.mark.parametrize("head", [b"ICY 200 OK\r\n\r\n", b"HTTP/1.1 200 OK\r\nNtrip-Version: Ntrip/2.0\r\n\r\n"])
+def test_a_stream_that_starts_with_a_burst_is_no_long_header(head):
+    burst = bytes(range(1, 256)) * 200
+    found = AnswerHead().feed(head + burst)
+    assert found is not None
+    assert (found[0].status, found[1].lstrip(b"\r\n")) == (200, burst)

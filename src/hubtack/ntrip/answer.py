@@ -64,8 +64,13 @@ class AnswerHead:
             No caster's answer, or one that goes beyond the limits.
         """
         self._buffer += data
-        if len(self._buffer) > MAX_HEAD:
+        found = self._look()
+        # Only now: a caster may send a short head and many bytes of the stream at once.
+        if found is None and len(self._buffer) > MAX_HEAD:
             raise BadAnswer(f"the answer's header is longer than {MAX_HEAD} bytes")
+        return found
+
+    def _look(self) -> tuple[Head, bytes] | None:
         # Blank lines in front of a status line are to be forgiven (RFC 9112, 2.2).
         start = len(self._buffer) - len(self._buffer.lstrip(b"\r\n"))
         buffer = bytes(self._buffer[start:])

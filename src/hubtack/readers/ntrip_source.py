@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import base64
+import dataclasses
 import secrets
 import socket
 import ssl
 import threading
+import urllib.parse
 from collections.abc import Callable
 
 from hubtack.errors import SourceError
@@ -19,7 +22,7 @@ from hubtack.readers.clock import Clock, RealClock
 from hubtack.readers.network import CONNECT_TIMEOUT_S, connect_tcp
 from hubtack.readers.proxy import connect_through, proxy_for
 from hubtack.readers.retry import Backoff
-from hubtack.readers.secret import Secret
+from hubtack.readers.secret import MASK, Secret
 from hubtack.readers.urls import SourceSpec
 
 Place = Callable[[], "tuple[float, float, float] | None"]
@@ -119,6 +122,7 @@ class NtripReader:
             streamed_s: float | None = None
             try:
                 failed, streamed_s = self._connection(emit, stop)
+                failed = failed and _unsaid(failed, self._wanted)
             except SourceError as err:
                 if err.code == "caster_tls" and err.retry is False:
                     emit(self._notice(SourceState.REFUSED, str(err), err.code))
@@ -203,6 +207,18 @@ class NtripReader:
             return None  # the stream's own failure is told; the table would only have helped to explain it
 
 
+def _unsaid(failed: Failed, wanted: Wanted) -> Failed:
+    """``failed`` without the login, which a caster may send back in its refusal: that text goes to screens and logs."""
+    if not wanted.password:
+        return failed
+    password = wanted.password.reveal()
+    login = f"{wanted.user}:{password}".encode()
+    said = failed.detail
+    for form in (base64.b64encode(login).decode(), urllib.parse.quote(password, safe=""), password):
+        said = said.replace(form, MASK)
+    return dataclasses.replace(failed, detail=said)
+
+
 def fetch_table(
     spec: SourceSpec, password: Secret | None = None, clock: Clock | None = None, stop: threading.Event | None = None
 ) -> SourceTable:
@@ -262,6 +278,7 @@ def fetch_table(
         ):
             with_login = True
             continue
-        verdict = Memory(spec.label, "").judge(failed or Failed("no_answer"), None)
+        failed = _unsaid(failed or Failed("no_answer"), wanted)
+        verdict = Memory(spec.label, "").judge(failed, None)
         raise SourceError(verdict.message, code=verdict.cause.code, retry=verdict.retry)
     raise SourceError(f"{spec.label}: the caster asks for the login again and again", code="caster_auth", retry=False)
