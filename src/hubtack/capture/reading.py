@@ -46,7 +46,7 @@ def read_description(folder: Path) -> Description:
         raise LogFormatError(f"{safe_text(str(folder))}: no capture; {layout.DESCRIPTION} is missing") from err
     except OSError as err:
         raise SourceError(f"{shown}: cannot be read ({err.strerror})") from err
-    except (ValueError, KeyError, TypeError, AttributeError) as err:
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as err:
         raise LogFormatError(f"{shown}: byte 0: not the description of a capture; expected {layout.FORMAT}") from err
     if kind != layout.FORMAT:
         raise LogFormatError(f"{shown}: format {safe_text(str(kind), 40)!r}; this version reads {layout.FORMAT}")

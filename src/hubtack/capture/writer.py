@@ -93,7 +93,7 @@ class CaptureWriter:
     def _create(self, name: str) -> int:
         path = self.folder / name
         try:
-            fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o644)
+            fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o600)
         except OSError as err:
             if err.errno in _FULL:
                 raise self._full(err) from err

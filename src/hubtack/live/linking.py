@@ -70,7 +70,7 @@ def _read_expected(path: Path) -> Mapping[str, Any]:
         text = file.read(_MOST_EXPECT_BYTES)
     try:
         found = json.loads(text)
-    except ValueError as err:
+    except (ValueError, RecursionError) as err:
         raise LogFormatError(f"{shown}: byte 0: not JSON; expected what hubtack link --json printed") from err
     if not isinstance(found, dict) or found.get("kind") != "link":
         kind = found.get("kind") if isinstance(found, dict) else type(found).__name__

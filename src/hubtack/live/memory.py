@@ -114,7 +114,7 @@ def age_s(utc: str, now: dt.datetime) -> float:
 def _read(path: Path) -> dict[str, Any]:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return data if isinstance(data, dict) and data.get("version") == _VERSION else {}
 

@@ -157,7 +157,7 @@ def read_verdict_log(path: Path, start_utc: str | None = None, end_utc: str | No
                 at = _time(record["shown_utc"])
                 chained = record["prev"] == prev
                 verdict = record.get("verdict")
-            except (ValueError, KeyError, TypeError):
+            except (ValueError, KeyError, TypeError, RecursionError):
                 record, at, chained, verdict = {}, None, False, None
             if not chained and broken_at is None:
                 broken_at = count
