@@ -448,3 +448,54 @@ def test_a_measurement_without_a_fix_is_none(tmp_path, capsys):
     (tmp_path / "rover.nmea").write_bytes(stand(quality=5))
     code, doc, _ = answer(capsys, tmp_path / "rover.nmea", "--measure", "M1")
     assert (code, doc["result"]) == (1, "cannot tell")
+
+
+@pytest.mark.parametrize("base_frame", ["NAD83(2011)", "ITRF2014"])
+def test_a_base_in_one_frame_and_a_mark_in_another_is_named_with_its_direction(tmp_path, capsys, base_frame):
+    # The mark by pyproj alone: EPSG 7789 (ITRF2014) and 6317 (NAD83(2011)), geocentric, at the day of the log.
+    codes = (7789, 6317) if base_frame == "ITRF2014" else (6317, 7789)
+    lat, lon, h = 40.0, -83.0, 250.0
+    xyz = Transformer.from_crs("EPSG:4979", "EPSG:4978", always_xy=True).transform(lon, lat, h)
+    moved = Transformer.from_crs(codes[0], codes[1], always_xy=True).transform(*xyz, 2026.17)[:3]
+    mark_lon, mark_lat, mark_h = Transformer.from_crs("EPSG:4978", "EPSG:4979", always_xy=True).transform(*moved)
+    east, north = Transformer.from_crs("EPSG:4326", "EPSG:32617", always_xy=True).transform(mark_lon, mark_lat)
+    (tmp_path / "rover.nmea").write_bytes(stand(place=(lat, lon, h), seed=4))
+    at = f"{east:.4f},{north:.4f},{mark_h:.4f}"
+    code, doc, _ = answer(capsys, tmp_path / "rover.nmea", "--at", at, "--crs", "EPSG:32617")
+    assert (code, doc["passed"]) == (1, False)
+    fit = doc["datum_fit"]
+    assert fit is not None
+    assert fit["name"].startswith(f"base in {base_frame}")
+    assert fit["explains_m"] == pytest.approx(
+        1.69, abs=0.05
+    )  # 1.680 m at 2020.0: docs of EPSG:8970, see tests/reference
+    assert fit["left_m"] < 0.03
+    shift = next(f for f in doc["findings"] if f["code"] == "datum_shift")
+    assert shift["severity"] == "warn"
+    assert shift["evidence"]["chance"] < 0.01
+
+
+def test_an_old_national_datum_cannot_be_judged_in_plan_and_says_so(tmp_path, capsys):
+    place = (52.6, 1.3, 60.0)
+    east, north = Transformer.from_crs("EPSG:4326", "EPSG:27700", always_xy=True).transform(place[1], place[0])
+    (tmp_path / "rover.nmea").write_bytes(stand(place=place))
+    at = f"{east:.3f},{north:.3f},60.0"
+    code, doc, _ = answer(capsys, tmp_path / "rover.nmea", "--at", at, "--crs", "EPSG:27700")
+    assert (code, doc["passed"]) == (1, None)
+    assert any("old datum" in note for note in doc["notes"])
+
+
+def test_a_state_plane_in_survey_feet_takes_its_coordinates_in_survey_feet(tmp_path, capsys):
+    place = (40.75, -73.98, 12.0)
+    to_feet = Transformer.from_crs("EPSG:4326", "EPSG:2263", always_xy=True)  # its unit is the US survey foot
+    east, north = to_feet.transform(place[1], place[0])
+    (tmp_path / "rover.nmea").write_bytes(stand(place=place))
+    right = (tmp_path / "rover.nmea", "--at", f"{east:.3f}ftUS,{north:.3f}ftUS,12.0", "--crs", "EPSG:2263")
+    assert answer(capsys, *right)[:2][0] == 0
+    plain = answer(capsys, tmp_path / "rover.nmea", "--at", f"{east:.3f},{north:.3f},12.0", "--crs", "EPSG:2263")[1]
+    assert "ftUS" in plain["mistake"]
+    other = answer(capsys, tmp_path / "rover.nmea", "--at", f"{east:.3f}ft,{north:.3f}ft,12.0", "--crs", "EPSG:2263")[1]
+    assert other["passed"] is False
+    assert other["residual_m"]["horizontal"] == pytest.approx(0.61, abs=0.05)  # 2 ppm of 300 km and 65 km
+    names = [other["datum_fit"]["name"] if other["datum_fit"] else "", *other["datum"]["possible"]]
+    assert any("feet taken as" in name for name in names)

@@ -149,7 +149,10 @@ def _live(args: argparse.Namespace, place: tuple[float, float] | None) -> Gather
             for_s=LISTEN_S if args.for_s is None and opened.is_live else args.for_s if opened.is_live else None,
             time_scale=1.0 if opened.is_live else args.speed,
         )  # fmt: skip
-        run.loop()
+        try:
+            run.loop()
+        except KeyboardInterrupt:  # whoever stands on the mark may end it: what was taken till then is the answer
+            watcher.why = "it was ended by hand"
     watcher.clear()
     gathered.take(opened.session.close())
     gathered.refused = [notice.message for notice in run.refused] + ([watcher.failed] if watcher.failed else [])

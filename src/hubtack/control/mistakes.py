@@ -48,7 +48,11 @@ def height_mistake(known_m: float, measured_m: float) -> str | None:
 def _grid(frame: Frame, mark: Mark, lat_deg: float, lon_deg: float) -> Iterator[tuple[float, float, str]]:
     e, n = mark.easting, mark.northing
     yield n, e, "easting and northing look swapped: east comes first"
-    yield e * FOOT_M, n * FOOT_M, "the coordinates look like feet, and were taken as metres"
+    yield (
+        e * FOOT_M,
+        n * FOOT_M,
+        "the coordinates look like feet, and were taken as metres: write ft or ftUS behind each (in a site file: metres)",
+    )
     yield e / FOOT_M, n / FOOT_M, "the coordinates look like metres, and were taken as international feet"
     yield (
         e / US_SURVEY_FOOT_M,
