@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from hubtack.diagnosis.episode import Episode
 from hubtack.engine.link import COMPUTED
+from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S, CURRENT_LEAP_S, GLONASS_AHEAD_OF_UTC_S
 
 if TYPE_CHECKING:
     from hubtack.diagnosis.link_view import LinkView
@@ -65,6 +66,20 @@ def with_own_evidence(view: LinkView, found: list[Episode]) -> list[Episode]:
     if view.engine.base_kind != COMPUTED:
         out.extend(_disturbed(view, move) for move in seen.moves)
     return out
+
+
+def leap_episode(view: LinkView) -> list[Episode]:
+    """``base_clock`` where the base's own epochs show that it does not know the leap seconds."""
+    if view.glonass_off_s is None:
+        return []
+    off_s = view.glonass_off_s
+    likely = {
+        CURRENT_LEAP_S: "the leap seconds are left out or counted twice",
+        BEIDOU_BEHIND_GPS_S: "BeiDou's offset is taken for the leap seconds",
+        GLONASS_AHEAD_OF_UTC_S: "Moscow's three hours are left out or counted twice",
+    }.get(abs(off_s), "its leap seconds are out of date")
+    basis = "GLONASS epochs beside those of GPS"
+    return [view.all_time("base_clock", "warn", offset_s=float(off_s), basis=basis, likely=likely)]
 
 
 def _held_ns(view: LinkView, start_ns: int) -> int:

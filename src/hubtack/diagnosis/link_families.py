@@ -6,7 +6,7 @@ Content: could a rover fix on it? Clocks: whose time is wrong?
 
 from __future__ import annotations
 
-from hubtack.diagnosis.base_families import with_own_evidence
+from hubtack.diagnosis.base_families import leap_episode, with_own_evidence
 from hubtack.diagnosis.episode import Episode
 from hubtack.diagnosis.link_base import base_family
 from hubtack.diagnosis.link_bytes import bytes_family
@@ -33,6 +33,7 @@ def link_episodes(view: LinkView) -> list[Episode]:
         *with_own_evidence(view, base_family(view)),
         *content_family(view),
         *clocks,
+        *([] if any(e.code == "base_clock" for e in clocks) else leap_episode(view)),
     ]
 
 

@@ -35,6 +35,7 @@ class LinkView:
     source_codes: tuple[tuple[str, int, int | None, Mapping[str, Any]], ...] = ()
     extra: Mapping[str, Any] = field(default_factory=dict)
     base: BaseSeen | None = None  # what the base's own observations say; None where nobody looks
+    glonass_off_s: int | None = None  # how far GLONASS epochs lie from those of GPS, where a base errs [s]
 
     @property
     def tally(self) -> LinkTally:

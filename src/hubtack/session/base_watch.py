@@ -20,6 +20,7 @@ from hubtack.orbits.api import EPHEMERIS_MESSAGES, BasePositionResult, BaseWatch
 from hubtack.orbits.calendar import week_of
 from hubtack.orbits.disturbance import Step
 from hubtack.orbits.ephemeris import DAY_S, WEEK_S, Ephemeris
+from hubtack.session.leap_watch import LeapWatch
 
 # Moves are looked for over ten seconds: a fifth of the cost of each epoch, and a knock is told within half a minute.
 PHASE_EVERY_S = 10.0
@@ -44,6 +45,7 @@ class BaseWatch:
 
     setup: LinkSetup
     watcher: BaseWatcher = field(default_factory=lambda: BaseWatcher(phase_every_s=PHASE_EVERY_S))
+    leap: LeapWatch = field(default_factory=LeapWatch)
     moves: list[BaseMove] = field(default_factory=list)
     _seen: BaseSeen | None = None
     _seen_at: object = None
@@ -57,6 +59,7 @@ class BaseWatch:
     def feed(self, decoded: Decoded, link: LinkEngine, axis: SessionAxis) -> None:
         """Take a stretch that ``link`` has taken; a confirmed move is told to it, for it must be latched."""
         if len(decoded.frames):
+            self.leap.feed(decoded.frames)
             self._note(self.watcher.feed(decoded), link)
             self._learn_date(axis, link)
 

@@ -519,6 +519,7 @@ class Session:
             expects=self.expects_link,
             source_codes=self._source_codes(start_ns),
             base=self.base.seen(),
+            glonass_off_s=self.base.leap.off_s(self.link.tally.leap_s),
         )
 
     def _source_codes(self, start_ns: int) -> tuple[tuple[str, int, int | None, dict[str, Any]], ...]:

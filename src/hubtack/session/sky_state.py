@@ -117,7 +117,7 @@ def _rover_tally(session: Session, rover_ecef_m: Floats, most_looks: int) -> Sky
 class SkyStrip:
     """The hours ahead in one line, worked out anew every five minutes of content; empty while nothing is known."""
 
-    width: int = 36
+    width: int = 24  # leaves room for its words on a screen of 80
     _text: str = ""
     _at_ns: int | None = None
 
