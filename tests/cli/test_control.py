@@ -6,6 +6,7 @@ import json
 import re
 import socket
 import threading
+from functools import cache
 from pathlib import Path
 
 import jsonschema
@@ -37,8 +38,13 @@ def run(capsys: pytest.CaptureFixture[str], *args: object) -> tuple[int, str, st
 def answer(capsys: pytest.CaptureFixture[str], *args: object) -> tuple[int, dict, str]:
     code, out, err = run(capsys, *args, "--json")
     document = json.loads(out)
-    jsonschema.validate(document, {**SCHEMA, "oneOf": [{"$ref": f"#/$defs/{document['kind']}"}]})
+    validator(document["kind"]).validate(document)
     return code, document, err
+
+
+@cache
+def validator(kind: str) -> jsonschema.Draft202012Validator:
+    return jsonschema.Draft202012Validator({**SCHEMA, "oneOf": [{"$ref": f"#/$defs/{kind}"}]})
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,9 +27,13 @@ from hubtack.knowledge.datums import (
     PLATE_SIGMA_M,
     RECEIVER_GEOID_SIGMA_M,
     SITE_GEOID_SIGMA_M,
+    HeightSystem,
     ReferenceFrame,
 )
 from hubtack.units import FOOT_M, US_SURVEY_FOOT_M
+
+if TYPE_CHECKING:
+    from pyproj.transformer import TransformerGroup
 
 Floats = NDArray[np.float64]
 Kind = Literal["frame", "height", "foot", "antenna"]
@@ -173,10 +177,7 @@ def _covers(frame: ReferenceFrame, lat_deg: float, lon_deg: float) -> bool:
     box = frame.box_deg or _area(frame.geocentric)
     if box is None:
         return True
-    west, south, east, north = box
-    lon = (lon_deg + 180.0) % 360.0 - 180.0
-    inside = west <= lon <= east if west <= east else lon >= west or lon <= east
-    return inside and south <= lat_deg <= north
+    return _inside(box, lat_deg, lon_deg)
 
 
 @lru_cache(maxsize=64)
@@ -218,26 +219,14 @@ def _step(source: int, target: int, xyz_m: Floats, epoch: float) -> Floats | Non
 
 def _geoid_grids(lat_deg: float, lon_deg: float) -> tuple[list[tuple[str, float]], list[str]]:
     """Geoid heights from grids that are on this computer, and in words which are not."""
-    offline()
-    from pyproj import CRS
-    from pyproj.crs import CompoundCRS
-    from pyproj.exceptions import ProjError
-    from pyproj.transformer import TransformerGroup
-
     found: list[tuple[str, float]] = []
     missing: list[str] = []
     for system in HEIGHT_SYSTEMS:
-        area = CRS.from_epsg(system.vertical).area_of_use
+        area = _area(system.vertical)
         if area is None or not _inside(area, lat_deg, lon_deg):
             continue
-        try:
-            compound = CompoundCRS(system.name, [f"EPSG:{system.geographic_2d}", f"EPSG:{system.vertical}"])
-            with warnings.catch_warnings():
-                warnings.simplefilter("ignore")
-                group = TransformerGroup(
-                    CRS.from_epsg(system.geographic_2d).to_3d(), compound, always_xy=True, allow_ballpark=False
-                )
-        except ProjError:
+        group = _steps_to_heights(system)
+        if group is None:
             missing.append(f"heights in {system.name}: PROJ has no step to them here")
             continue
         height = _first_height(group.transformers, lat_deg, lon_deg)
@@ -267,8 +256,28 @@ def _first_height(transformers: Sequence[Any], lat_deg: float, lon_deg: float) -
     return None
 
 
-def _inside(area: Any, lat_deg: float, lon_deg: float) -> bool:
-    inside = (
-        area.west <= lon_deg <= area.east if area.west <= area.east else lon_deg >= area.west or lon_deg <= area.east
-    )
-    return bool(inside and area.south <= lat_deg <= area.north)
+@lru_cache(maxsize=32)
+def _steps_to_heights(system: HeightSystem) -> TransformerGroup | None:
+    """PROJ's steps from ellipsoidal heights to a height system, those without their grid included."""
+    offline()
+    from pyproj import CRS
+    from pyproj.crs import CompoundCRS
+    from pyproj.exceptions import ProjError
+    from pyproj.transformer import TransformerGroup
+
+    try:
+        compound = CompoundCRS(system.name, [f"EPSG:{system.geographic_2d}", f"EPSG:{system.vertical}"])
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return TransformerGroup(
+                CRS.from_epsg(system.geographic_2d).to_3d(), compound, always_xy=True, allow_ballpark=False
+            )
+    except ProjError:
+        return None
+
+
+def _inside(box: tuple[float, float, float, float], lat_deg: float, lon_deg: float) -> bool:
+    west, south, east, north = box
+    lon = (lon_deg + 180.0) % 360.0 - 180.0
+    inside = west <= lon <= east if west <= east else lon >= west or lon <= east
+    return inside and south <= lat_deg <= north
