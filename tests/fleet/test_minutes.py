@@ -48,7 +48,9 @@ def rough_day(seed: int, seconds: int = 400, start_ms: int = 36_030_000) -> byte
             quality = rng.choice((0, 1, 4, 4, 4, 5))
         t += rng.choice((1000,) * 40 + (2000, 3000, 4000, 70_000, 130_000))
         lat += rng.choice((0.0, 0.0, 2e-6)) + (i % 7) * 1e-9
-        out.append(gga(t, quality=quality, lat_deg=lat, age_s=rng.choice((0.8, 1.0, 2.4)), satellites=rng.randrange(8, 30)))
+        out.append(
+            gga(t, quality=quality, lat_deg=lat, age_s=rng.choice((0.8, 1.0, 2.4)), satellites=rng.randrange(8, 30))
+        )
         out.append(gst(t))
     return b"".join(out)
 
