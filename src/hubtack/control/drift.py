@@ -9,10 +9,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from hubtack.control.quantiles import f_tail
 from hubtack.engine.quantities import Z95
 from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 
 Floats = NDArray[np.float64]
+CHANCE = 0.0027
+LEAST_SEEN = 5  # visits
 LEAST_DAYS = 1.0  # within a day it is the satellites that come and go, not the mark
 BEST_APART_H = 4.0  # repeat occupations best 4 h apart (Penn State GEOG 862; NGS guidelines RT1, RT2)
 
@@ -86,7 +89,9 @@ class Trend:
 def trend(visits: Sequence[Visit]) -> Trend | None:
     """Drift over at least three visits with dates and a day, weighted by their sigmas; None where there are fewer.
 
-    An axis is significant beyond 3 sigma: three axes and a few marks are looked at, and 2 sigma would cry wolf weekly.
+    An axis is significant where chance alone makes as much in fewer than 1 of 370 cases (3 sigma): three axes and a few
+    marks are looked at, and 2 sigma would cry wolf weekly. Stated sigmas are cautious; from five visits on, what the
+    visits themselves scatter by about the line counts as well (t test).
     """
     dated = sorted((v for v in visits if v.utc is not None), key=lambda v: v.utc or dt.datetime.min)
     if len(dated) < 3:
@@ -110,8 +115,13 @@ def trend(visits: Sequence[Visit]) -> Trend | None:
         power = float((w * (t[known] - mean_t) ** 2).sum())
         rate = float((w * (t[known] - mean_t) * values[known]).sum() / power)
         rates.append(rate)
-        sigmas.append(power**-0.5)
-        if abs(rate) > 3.0 * sigmas[-1]:
+        mean = float((w * values[known]).sum() / w.sum())
+        left = values[known] - mean - rate * (t[known] - mean_t)
+        dof = int(known.sum()) - 2
+        seen = float(np.sqrt((w * left**2).sum() / dof / power)) if dof >= LEAST_SEEN - 2 else float("inf")
+        sigmas.append(min(power**-0.5, seen))
+        by_visits = seen > 0 and f_tail((rate / seen) ** 2, 1, dof) < CHANCE
+        if by_visits or abs(rate) > 3.0 * power**-0.5:
             significant.append(name)
     return Trend(
         len(dated),
