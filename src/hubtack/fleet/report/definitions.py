@@ -86,9 +86,10 @@ DEFINITIONS: tuple[Definition, ...] = (
     ),
     Definition(
         "workable",
-        "workable at a tolerance",
-        "Share of recorded time in which the vertical error at the edge would have been within that tolerance with a fixed "
-        "solution, whatever job class was set. Sessions are weighted by their recorded time.",
+        "workable for each class of job",
+        "Share of recorded time in which the position would have served the class: sound, fixed and fresh, and the error "
+        "at the edge within the tolerance of the class, vertical and horizontal, whatever class was set. The vertical "
+        "tolerance stands beside its name. Sessions are weighted by their recorded time.",
     ),
     Definition(
         "common",

@@ -68,7 +68,9 @@ def report_html(
         If the zone is unknown, or Jinja2 is not installed.
     """
     template = _template()  # first: without it nothing below is worth the time
-    return template.render(**_context([_slim(a) for a in accounts], skipped, zone, title, made_utc, before, notices))
+    return template.render(
+        _clean(_context([_slim(a) for a in accounts], skipped, zone, title, made_utc, before, notices))
+    )
 
 
 @cache
@@ -83,14 +85,20 @@ def _template() -> Template:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
-        finalize=_clean,
     )
     return env.get_template("report.html.j2")
 
 
 def _clean(value: Any) -> Any:
-    """Text without control or direction characters; our own markup (already escaped) and numbers as they are."""
-    return safe_text(value, 1000) if type(value) is str else value
+    """The context with all text in it free of control and direction characters; our own markup and numbers as they are.
+
+    Done before the template sees it: a filter such as ``join`` makes markup of what it escapes, which nothing cleans later.
+    """
+    if type(value) is str:
+        return safe_text(value, 1000)
+    if isinstance(value, dict):
+        return {key: _clean(item) for key, item in value.items()}
+    return type(value)(_clean(item) for item in value) if type(value) in (list, tuple, set) else value
 
 
 def _slim(account: SessionAccount) -> SessionAccount:

@@ -20,6 +20,7 @@ from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.report.days import floats
 from hubtack.fleet.totals import column, machine_of, utc_ns
 from hubtack.geo import ecef_offset_to_enu, geodetic_to_ecef
+from hubtack.safe import safe_text
 
 Floats = NDArray[np.float64]
 SITE_M = 15_000.0  # sessions whose middles lie farther apart are different sites: common practice, no source
@@ -132,9 +133,10 @@ def _bases(accounts: Iterable[SessionAccount]) -> list[tuple[str, float, float]]
             lat, lon = base.get("latitude_deg"), base.get("longitude_deg")
             if lat is None or lon is None:
                 continue
+            name = safe_text(str(base.get("id")), 40)
             first = utc_ns(base.get("first_utc"))
-            key = (str(base.get("id")), round(lat * 1e4), round(lon * 1e4))
-            row = (first if first is not None else 1 << 62, str(base.get("id")), float(lat), float(lon))
+            key = (name, round(lat * 1e4), round(lon * 1e4))
+            row = (first if first is not None else 1 << 62, name, float(lat), float(lon))
             found[key] = min(found.get(key, row), row)
     return [(name, lat, lon) for _, name, lat, lon in sorted(found.values())]
 

@@ -210,27 +210,26 @@ def compare_section(comparison: Comparison | None) -> Row | None:
 
 
 def workable_section(accounts: Sequence[SessionAccount]) -> Row | None:
-    """Share of time workable at each tolerance, by machine; None where no session has it."""
-    by_name: dict[str, dict[float, list[tuple[float, float]]]] = {}
+    """Share of time workable for each class of job, by machine; None where no session has it."""
+    by_name: dict[str, dict[tuple[float, str], list[tuple[float, float]]]] = {}
     for account in accounts:
         weight = number(account.document.get("duration_s"))
         for row in account.document.get("workable") or ():
             tolerance, value = row.get("vertical_95_m"), row.get("share")
             if isinstance(tolerance, int | float) and isinstance(value, int | float) and weight > 0:
-                by_name.setdefault(machine_of(account), {}).setdefault(float(tolerance), []).append(
-                    (weight, float(value))
-                )
+                key = (float(tolerance), str(row.get("class") or "").replace("_", " "))
+                by_name.setdefault(machine_of(account), {}).setdefault(key, []).append((weight, float(value)))
     if not by_name:
         return None
-    tolerances = sorted({t for cells in by_name.values() for t in cells}, reverse=True)
+    keys = sorted({key for cells in by_name.values() for key in cells}, reverse=True)
 
     def cell(pairs: Sequence[tuple[float, float]]) -> str:
         whole = sum(w for w, _ in pairs)
         return words.percent(sum(w * v for w, v in pairs) / whole) if whole else words.NONE
 
-    rows = [{"name": n, "cells": [cell(by_name[n].get(t, ())) for t in tolerances]} for n in sorted(by_name)]
-    every = [cell([p for cells in by_name.values() for p in cells.get(t, ())]) for t in tolerances]
-    return {"tolerances": [words.mm(t) for t in tolerances], "rows": rows, "all": every}
+    rows = [{"name": n, "cells": [cell(by_name[n].get(k, ())) for k in keys]} for n in sorted(by_name)]
+    every = [cell([p for cells in by_name.values() for p in cells.get(k, ())]) for k in keys]
+    return {"classes": [(name, words.mm(tolerance)) for tolerance, name in keys], "rows": rows, "all": every}
 
 
 def day_sections(accounts: Sequence[SessionAccount], order: Sequence[str], clock: Clock) -> Row:
