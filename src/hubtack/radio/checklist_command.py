@@ -26,6 +26,7 @@ EXIT_FINE, EXIT_NO = 0, 1
 Answer = tuple[bool | None, str]  # whether it is well, None where only a person can say; and what the stream shows
 _OBSERVED_SETS = 120.0  # seconds after which descriptors and biases must have come (judgement of the stream)
 _MUCH_LOST = 0.05
+_LONG_SILENCE_S = 10.0  # the age at which a machine is down to rough work
 _SERIAL_BPS = (4800, 9600, 19_200, 38_400, 57_600, 115_200)
 
 
@@ -92,30 +93,37 @@ def answers(seen: StreamMeasure, rate_bps: float | None) -> dict[str, Answer]:
     """What the stream says to each item that it can say anything to."""
     tally = seen.tally
     found: dict[str, Answer] = {}
-    interval_s = tally.interval_s()
-    slots = tally.ledger.slots(math.inf if math.isnan(interval_s) else max(10_000.0, 3000 * interval_s))
-    lost = int(np.count_nonzero(slots != COMPLETE))
-    share = lost / len(slots) if len(slots) else 0.0
-    gaps = tally.gaps()
-    longest_s = max(((end - start) / 1e9 for start, end, _ in gaps), default=0.0)
-    found["receive lamp"] = (
-        share < _MUCH_LOST,
-        f"an epoch every {interval_s:g} s, {lost} of {len(slots)} missing or in part, longest gap {longest_s:.0f} s",
-    )
+    interval_s = seen.interval_s
+    if math.isnan(interval_s):
+        found["receive lamp"] = (None, f"{tally.epochs} epoch(s) only: listen for longer")
+        interval_s = 1.0  # a base sends once a second, unless it is told otherwise
+    else:
+        found["receive lamp"] = _losses(tally, interval_s)
     total = tally.frames + tally.bad_crc
     damaged = tally.bad_crc / total if total else 0.0
     found["channel and frequency"] = (
         None if damaged < _MUCH_LOST and len(_bases(tally)) <= 1 else False,  # the licence cannot be seen from here
         f"{100 * damaged:.1f} % of the frames damaged, {len(_bases(tally))} base(s) heard on it",
     )
-    found["over-the-air rate"] = _rate(seen, seen.interval_s, rate_bps)
+    found["over-the-air rate"] = _rate(seen, interval_s, rate_bps)
     ids = sorted(_bases(tally))
     found["station ID"] = (None if len(ids) == 1 else False, ", ".join(map(str, ids)) or "none")
     size = seen.bytes_per_epoch
-    least_bps = next((b for b in _SERIAL_BPS if SERIAL_BITS_PER_BYTE * size / b <= SHARE_MOST * seen.interval_s), None)
+    least_bps = next((b for b in _SERIAL_BPS if SERIAL_BITS_PER_BYTE * size / b <= SHARE_MOST * interval_s), None)
     found["serial speed"] = (None, f"{size:.0f} bytes an epoch need {least_bps or 'over 115200'} bit/s at least")
     found["message set"] = _messages(tally)
     return found
+
+
+def _losses(tally: LinkTally, interval_s: float) -> Answer:
+    slots = tally.ledger.slots(max(10_000.0, 3000 * interval_s))
+    lost = int(np.count_nonzero(slots != COMPLETE))
+    longest_s = max(((end - start) / 1e9 for start, end, _ in tally.gaps()), default=0.0)
+    well = lost < _MUCH_LOST * len(slots) and longest_s < _LONG_SILENCE_S
+    return (
+        well,
+        f"an epoch every {interval_s:g} s, {lost} of {len(slots)} missing or in part, longest gap {longest_s:.0f} s",
+    )
 
 
 def _bases(tally: LinkTally) -> set[int]:

@@ -13,7 +13,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.diagnosis.loss_places import LossPlace, LossPlaces, PlacedSlots, inside_of
+from hubtack.diagnosis.loss_places import LEAST_SLOTS, LossPlace, LossPlaces, PlacedSlots, inside_of
 from hubtack.knowledge.radio import CURES, MARGIN_WANTED_DB, MAST_HANDY_M
 from hubtack.radio.path import Link, mast_needed_m, work_out
 
@@ -99,6 +99,8 @@ def _short_db(link: Link, range_m: Floats, share: float, n: int) -> float:
 def likelier_cure(found: LossPlaces, slots: PlacedSlots, link: Link | None, damaged_share: float = 0.0) -> Cure:
     """The cure that fits what was seen; ``link`` has the radio's figures where they are known (distance is not used)."""
     share = found.lost / found.slots if found.slots else 0.0
+    if found.slots < LEAST_SLOTS and found.pattern.kind != "periodic":
+        return Cure(None, (f"{found.slots} epochs are too few to judge by ({LEAST_SLOTS} at least)",))
     if share < LITTLE_LOST and not found.places and found.pattern.kind != "periodic":
         return Cure("none", (f"{100 * share:.1f} % lost: ordinary untidiness",))
     placed = ~np.isnan(slots.range_m)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import sys
 
 from hubtack.documents.json_out import document, to_json
 from hubtack.errors import UsageError
@@ -28,6 +29,10 @@ def load_command(args: argparse.Namespace) -> int:
     if args.stream is not None:
         seen = measure(args.stream)
         size, interval_s = seen.bytes_per_epoch, seen.interval_s
+        if math.isnan(interval_s):
+            interval_s = args.interval_s
+            print(f"hubtack radio: {seen.tally.epochs} epochs are too few to tell their interval; taken as --interval-s "
+                  f"{interval_s:g}", file=sys.stderr)  # fmt: skip
         systems, level = None, None
     else:
         size, interval_s, systems, level = (

@@ -20,6 +20,8 @@ from hubtack.readers.files import iter_log
 from hubtack.readers.urls import SourceSpec
 from hubtack.safe import safe_text
 
+LEAST_EPOCHS = 5  # fewer say nothing of the interval
+
 
 @dataclass(frozen=True, slots=True)
 class StreamMeasure:
@@ -30,9 +32,8 @@ class StreamMeasure:
 
     @property
     def interval_s(self) -> float:
-        """Interval of its epochs; one second where only one epoch came. [s]"""
-        interval_s = self.tally.interval_s()
-        return 1.0 if math.isnan(interval_s) else interval_s
+        """Interval of its epochs; NaN where too few came to tell. [s]"""
+        return self.tally.interval_s() if self.tally.epochs >= LEAST_EPOCHS else math.nan
 
 
 def measure(path: Path) -> StreamMeasure:
