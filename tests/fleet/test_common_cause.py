@@ -6,9 +6,9 @@ import copy
 import random
 
 import pytest
+from tests.fleet.made_fleet import finding, fleet, loss, made
 
 from hubtack.fleet.common_cause import coincidences, common_cause, incidents
-from tests.fleet.made_fleet import finding, fleet, loss, made
 
 
 def test_losses_within_ten_seconds_are_shared_and_later_ones_are_not() -> None:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from tests.fleet.made_fleet import finding, made
 
 from hubtack.fleet.compare import compare
-from tests.fleet.made_fleet import finding, made
 
 
 def test_rates_are_compared_and_not_sums() -> None:

@@ -9,11 +9,11 @@ import os
 from pathlib import Path
 
 import pytest
+from tests.fleet.made_fleet import finding, fleet, loss, made
 
 from hubtack.errors import SourceError
 from hubtack.fleet.common_cause import common_cause
 from hubtack.fleet.exports import csv_text, geojson_text, write_exports, write_geojson
-from tests.fleet.made_fleet import finding, fleet, loss, made
 
 HOSTILE = '=HYPERLINK("http://x.example","y")'
 

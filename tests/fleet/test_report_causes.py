@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from tests.fleet.made_fleet import at, finding, fleet, made
 
 from hubtack.fleet.causes import charges, rank_causes
 from hubtack.fleet.totals import Totals, cost_per_h, overlapping, totals, utc_ns
-from tests.fleet.made_fleet import at, finding, fleet, made
 
 
 def charged(account) -> dict:
@@ -85,7 +85,7 @@ def test_what_nobody_explains_comes_last() -> None:
 
 
 def test_cost_is_counted_where_a_price_is_given_and_said_where_not() -> None:
-    priced = made("D", lost={i: 60.0 for i in range(6)}, cost_per_h=200.0)
+    priced = made("D", lost=dict.fromkeys(range(6), 60.0), cost_per_h=200.0)
     unpriced = made("E", lost={0: 60.0}, cost_per_h=0.0)
     t = totals([priced, unpriced])
     assert (t.cost, t.unpriced_lost_s) == (pytest.approx(20.0), 60.0)

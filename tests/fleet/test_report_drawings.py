@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from pyproj import Transformer
+from tests.fleet.made_fleet import fleet, loss, made
 
 from hubtack.fleet.report.bases import base_rows
 from hubtack.fleet.report.days import days, ticks
 from hubtack.fleet.report.plan import plan_svg, round_step, site_plans
 from hubtack.fleet.report.strips import LANE, age_svg, lanes_svg
 from hubtack.fleet.report.words import clock, long_span, percent, span
-from tests.fleet.made_fleet import fleet, loss, made
 
 UTC = clock("UTC")
 
@@ -42,7 +42,7 @@ def test_a_short_hold_in_a_long_day_does_not_vanish() -> None:
 
 
 def test_minutes_fall_on_the_days_of_the_zone() -> None:
-    account = made("Digger 7", 600, lost={i: 6.0 for i in range(0, 600, 7)})  # 19:00 UTC and ten hours on
+    account = made("Digger 7", 600, lost=dict.fromkeys(range(0, 600, 7), 6.0))  # 19:00 UTC and ten hours on
     assert [d.label for d in days([account], UTC)] == ["2031-03-03", "2031-03-04"]
     (one,) = days([account], clock("Pacific/Auckland"))
     assert (one.label, one.minutes) == ("2031-03-04", 600)

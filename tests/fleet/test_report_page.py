@@ -8,12 +8,12 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from tests.fleet.made_fleet import T0, finding, fleet, loss, made, moved, sample
 
 from hubtack.audit.discover import SkippedFile
 from hubtack.errors import UsageError
 from hubtack.fleet.report import report_html
 from hubtack.fleet.report.definitions import DEFINITIONS
-from tests.fleet.made_fleet import T0, finding, fleet, loss, made, moved, sample
 
 DOCS = Path(__file__).parents[2] / "docs" / "report.md"
 VOID = {"meta", "link", "br", "img", "hr"}
@@ -201,7 +201,7 @@ def test_the_period_before_stands_beside_this_one() -> None:
 def test_cost_appears_only_where_a_price_is_given() -> None:
     assert "currency of the site files" not in report_html([made("Digger 7", lost={0: 60.0})])
     html = report_html(
-        [made("Digger 7", lost={i: 60.0 for i in range(6)}, cost_per_h=250.0), made("Dozer 2", lost={0: 60.0})]
+        [made("Digger 7", lost=dict.fromkeys(range(6), 60.0), cost_per_h=250.0), made("Dozer 2", lost={0: 60.0})]
     )
     text = Page(html).text
     assert "25 cost" in text
