@@ -93,6 +93,7 @@ class BaseWatcher:
         self._sieve = EpochSieve(leap_s, self._wants)
         self._first_solve_s = self._last_solve_s = self._last_sky_s = self._last_phase_s = -np.inf
         self._due: list[_Due] = []
+        self._said = b""  # the newest base position, as it came: mostly it is the same again
         self._found: dict[tuple[int, float, float], _Near] = {}
         self.tracked: frozenset[tuple[int, int]] = frozenset()  # (system, satellite) of the newest look at the sky
         self.cn0_dbhz: dict[tuple[int, int], float] = {}  # strongest signal of each, then
@@ -107,6 +108,7 @@ class BaseWatcher:
         self._latest: PointSolution | None = None
         self._phases: DisturbanceWatch | None = None
         self._first_solve_s = -np.inf
+        self._sieve.next_s = -np.inf
 
     def add_ephemerides(self, ephemerides: Iterable[Ephemeris]) -> None:
         """Take ephemerides from elsewhere (a navigation file, another stream)."""
@@ -127,13 +129,16 @@ class BaseWatcher:
         events.sort()
         steps: list[Step] = []
         at = 0
-        for frame in self._sieve.frames(decoded):
+        sieve = self._sieve
+        for frame in sieve.frames(decoded):
             while at < len(events) and events[at][0] <= frame[0]:
                 steps += self._event(decoded, *events[at][1:])
                 at += 1
             if self._station == self._station and frame[3] != self._station:
                 continue
-            self._take(self._sieve.take(decoded, frame))
+            if frame[1] == sieve.utc_ms and not sieve.gathers:
+                continue  # another frame of an epoch that nobody wants: most are
+            self._take(sieve.take(decoded, frame))
         for _, kind, i in events[at:]:
             steps += self._event(decoded, kind, i)
         return [*steps, *self._work()]
@@ -155,6 +160,10 @@ class BaseWatcher:
     def _station_row(self, decoded: Decoded, i: int) -> list[Step]:
         """The broadcast position; a new one, or a new station, begins a new average."""
         rows = decoded.stations
+        said = rows.values[i].tobytes()
+        if said == self._said:
+            return []
+        self._said = said
         if int(rows["type"][i]) not in (1005, 1006):
             self._computed = True  # 1032 names the physical base behind a computed one
             return []
@@ -191,11 +200,16 @@ class BaseWatcher:
             self._last_phase_s = t_s
         if look:
             self._last_sky_s = t_s
+        since_s = t_s - self._first_solve_s
+        every_s = next(every for until, every in SOLVE_EVERY_S if not since_s >= until)
+        self._sieve.next_s = min(
+            self._last_solve_s + every_s, self._last_phase_s + self._phase_every_s, self._last_sky_s + SKY_EVERY_S
+        ) - 1e-3  # fmt: skip
         return Wanted(solve, bool(phases), look)
 
     def _take(self, cells: Cells | None) -> None:
         """Put an epoch that has ended on the list, with the ephemerides of now."""
-        if cells is None or not np.isfinite(cells.columns["pseudorange_m"]).any():
+        if cells is None or not np.isfinite(cells["pseudorange_m"]).any():
             return
         self._saw_ranges = True
         wide = self._nearest(cells.t_s, _WIDE) if cells.wanted.look else None
@@ -239,7 +253,7 @@ class BaseWatcher:
     def _ranges(self, cells: Cells, near: _Near) -> Ranges:
         return ranges_of_epoch(
             cells.t_s, self.leap_s, near, cells.ints("system"), cells.ints("satellite"), cells.ints("signal"),
-            cells.columns["pseudorange_m"], cells.ints("glonass_channel"),
+            cells["pseudorange_m"], cells.ints("glonass_channel"),
         )  # fmt: skip
 
     def _solve(self, t_s: float, ranges: Ranges, states: States) -> bool:
@@ -267,11 +281,11 @@ class BaseWatcher:
             return
         views = views_of([(wide, cells.t_s) for wide, cells in looks], self.leap_s, self._latest.pos_ecef_m)
         for view, (_, cells) in zip(views, looks, strict=True):
-            self.sky_tally.add(view, cells.ints("system"), cells.ints("satellite"), cells.columns["cn0_dbhz"])
+            self.sky_tally.add(view, cells.ints("system"), cells.ints("satellite"), cells["cn0_dbhz"])
         newest = looks[-1][1]
         pairs = zip(newest.ints("system").tolist(), newest.ints("satellite").tolist(), strict=True)
         self.cn0_dbhz = {}
-        for key, cn0 in zip(pairs, newest.columns["cn0_dbhz"].tolist(), strict=True):
+        for key, cn0 in zip(pairs, newest["cn0_dbhz"].tolist(), strict=True):
             self.cn0_dbhz[key] = max(self.cn0_dbhz.get(key, -1.0), cn0 if cn0 == cn0 else -1.0)
         self.tracked = frozenset(self.cn0_dbhz)
 
@@ -290,7 +304,7 @@ class BaseWatcher:
         cells = item.cells
         return phase_rows(
             cells.t_s, item.near, cells.ints("system"), cells.ints("satellite"), cells.ints("signal"),
-            cells.columns["phase_range_m"], cells.columns["pseudorange_m"], cells.columns["lock_ms"],
+            cells["phase_range_m"], cells["pseudorange_m"], cells["lock_ms"],
         )  # fmt: skip
 
     def _move(self, epochs: list[PhaseRows], ends: list[int]) -> list[Step]:

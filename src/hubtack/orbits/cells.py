@@ -7,13 +7,12 @@ wants that epoch, and what costs is paid for those alone.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.decode.tables import Decoded
+from hubtack.decode.tables import SATELLITE_COLUMNS, Decoded
 from hubtack.orbits.ephemeris import DAY_S, WEEK_S
 
 Floats = NDArray[np.float64]
@@ -22,8 +21,7 @@ Ints = NDArray[np.int64]
 # and to. A plain tuple, for there are four of them a second.
 Frame = tuple[int, float, float, float, int, int]
 
-CELL_COLUMNS = ("system", "satellite", "signal", "pseudorange_m", "phase_range_m", "lock_ms", "cn0_dbhz",
-                "glonass_channel")  # fmt: skip
+_COLUMN = {name: i for i, name in enumerate(SATELLITE_COLUMNS)}
 _DAY_ONLY = frozenset((1009, 1010, 1011, 1012))  # these give a time of day without its day
 _SAME_EPOCH_S = 1e-4
 
@@ -36,22 +34,32 @@ class Wanted(NamedTuple):
     look: bool = False
 
 
-@dataclass(frozen=True)
+_NOTHING = Wanted()
+
+
 class Cells:
     """Cells of one epoch, (N,) columns by name; ``t_s`` is GPS time of week counted on over a week's end. [s]
 
-    ``wanted`` is what ``EpochSieve`` was told that the epoch is wanted for.
+    ``wanted`` is what ``EpochSieve`` was told that the epoch is wanted for; ``end_pos`` is where the frame starts that
+    ended the epoch, or the last frame taken.
     """
 
-    t_s: float
-    columns: dict[str, Floats]
-    wanted: Wanted
-    end_pos: int  # where the frame starts that ended the epoch, or the last frame taken
+    __slots__ = ("_ints", "_values", "end_pos", "t_s", "wanted")
+
+    def __init__(self, t_s: float, values: Floats, wanted: Wanted, end_pos: int) -> None:
+        self.t_s, self._values, self.wanted, self.end_pos = t_s, values, wanted, end_pos
+        self._ints: dict[str, Ints] = {}
+
+    def __getitem__(self, name: str) -> Floats:
+        """One column."""
+        return self._values[:, _COLUMN[name]]
 
     def ints(self, name: str) -> Ints:
         """A column of whole numbers; 99 for unknown."""
-        values = self.columns[name]
-        return np.where(np.isfinite(values), values, 99.0).astype(np.int64)
+        if name not in self._ints:
+            values = self[name]
+            self._ints[name] = np.where(np.isfinite(values), values, 99.0).astype(np.int64)
+        return self._ints[name]
 
 
 class EpochSieve:
@@ -69,10 +77,12 @@ class EpochSieve:
         self._leap_s = leap_s
         self._wants = wants
         self.t_s = float("nan")  # newest epoch
+        self.next_s = -np.inf  # nothing is wanted before this time; whoever wants sets it
         self._open_s = float("nan")
-        self._wanted, self._gathers = Wanted(), False
-        self._utc_ms = float("nan")
-        self._parts: list[dict[str, Floats]] = []
+        self._wanted = _NOTHING
+        self.gathers = False  # the open epoch is wanted
+        self.utc_ms = float("nan")  # of the open epoch, as its frames give it
+        self._parts: list[tuple[Floats, float]] = []
         self._pos = 0
 
     def frames(self, decoded: Decoded) -> Iterator[Frame]:
@@ -96,23 +106,23 @@ class EpochSieve:
         pos, utc_ms, kind, _, a, b = frame
         ended = None
         self._pos = pos
-        if utc_ms != self._utc_ms:
+        if utc_ms != self.utc_ms:
             t_s = self._unwrapped(utc_ms / 1e3 + self._leap_s, DAY_S if kind in _DAY_ONLY else WEEK_S)
             if not abs(t_s - self._open_s) <= _SAME_EPOCH_S:
                 ended = self.close()
-                self._open_s, self._wanted = t_s, self._wants(t_s)
-                self._gathers = any(self._wanted)
-            self._utc_ms = utc_ms
-        if self._gathers:
-            values = decoded.satellites
-            columns = {name: values[name][a:b] for name in CELL_COLUMNS}
-            self._parts.append({**columns, "type": np.full(b - a, kind)})
+                # A time before the open epoch is asked about as well: the stream has begun anew.
+                asks = t_s >= self.next_s or not t_s > self._open_s
+                self._open_s, self._wanted = t_s, self._wants(t_s) if asks else _NOTHING
+                self.gathers = asks and any(self._wanted)
+            self.utc_ms = utc_ms
+        if self.gathers:
+            self._parts.append((decoded.satellites.values[a:b], kind))
         return ended
 
     def close(self) -> Cells | None:
         """The open epoch, if it was wanted; it is not handed out again."""
         parts, wanted = self._parts, self._wanted
-        self._parts, self._wanted, self._gathers = [], Wanted(), False
+        self._parts, self._wanted, self.gathers = [], _NOTHING, False
         return fullest(self._open_s, parts, wanted, self._pos) if parts else None
 
     def _unwrapped(self, t_s: float, period_s: float) -> float:
@@ -125,15 +135,15 @@ class EpochSieve:
         return self.t_s
 
 
-def fullest(t_s: float, parts: list[dict[str, Floats]], wanted: Wanted, end_pos: int) -> Cells:
-    """Cells of an epoch, of each constellation those of its fullest message alone.
+def fullest(t_s: float, parts: list[tuple[Floats, float]], wanted: Wanted, end_pos: int) -> Cells:
+    """Cells of an epoch out of its frames' rows and message numbers, of each constellation its fullest message alone.
 
     A base may send one epoch twice, as 1004 and MSM4 or as MSM6 and MSM7, and the two need not share a receiver
     clock: they lie 108 km apart in one recorded stream.
     """
-    columns = {name: np.concatenate([part[name] for part in parts]) for name in (*CELL_COLUMNS, "type")}
-    system = columns["system"].astype(np.int64)
-    best = np.zeros(8)
-    np.maximum.at(best, system, columns["type"])
-    keep = columns["type"] == best[system]
-    return Cells(t_s, {name: values[keep] for name, values in columns.items()}, wanted, end_pos)
+    best: dict[float, float] = {}
+    for values, kind in parts:
+        system = values[0, _COLUMN["system"]]
+        best[system] = max(best.get(system, 0.0), kind)
+    kept = [values for values, kind in parts if kind == best[values[0, _COLUMN["system"]]]]
+    return Cells(t_s, kept[0] if len(kept) == 1 else np.concatenate(kept), wanted, end_pos)

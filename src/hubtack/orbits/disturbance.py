@@ -177,9 +177,10 @@ class DisturbanceWatch:
             dof = len(v) - a.shape[1]
             w = v / np.sqrt(redundancy)
             # A slip shows against the spread of the others, whose size depends on receiver and weather.
-            spread = max(1.0, 1.4826 * float(np.median(np.abs(w))))
-            worst = int(np.argmax(np.abs(w)))
-            if abs(w[worst]) <= _W_CRITICAL * spread or dof <= 1:
+            size = np.abs(w)
+            worst = int(np.argmax(size))
+            spread = max(1.0, 1.4826 * float(np.sort(size)[len(size) // 2]))
+            if size[worst] <= _W_CRITICAL * spread or dof <= 1:
                 break
             used[np.flatnonzero(used)[worst]] = False
         scale = max(1.0, float(v @ v / dof) ** 0.5) if dof else 1.0
@@ -193,6 +194,9 @@ class DisturbanceWatch:
 
 def _matched(old: Ints, new: Ints) -> tuple[Ints, Ints]:
     """Places of the keys that both have, in the order of ``new``."""
+    if len(old) == len(new) and np.array_equal(old, new):
+        same = np.arange(len(old))
+        return same, same
     place = np.full(_MOST_KEYS, -1)
     place[old] = np.arange(len(old))
     i = place[new]
