@@ -505,3 +505,40 @@ def test_a_state_plane_in_survey_feet_takes_its_coordinates_in_survey_feet(tmp_p
     assert other["residual_m"]["horizontal"] == pytest.approx(0.61, abs=0.05)  # 2 ppm of 300 km and 65 km
     names = [other["datum_fit"]["name"] if other["datum_fit"] else "", *other["datum"]["possible"]]
     assert any("feet taken as" in name for name in names)
+
+
+def test_a_log_gives_the_same_answer_through_either_driver(tmp_path, log, capsys):
+    path = site(tmp_path)
+    one = answer(capsys, log, "--point", "CP3", "--no-record")[1]
+    other = answer(capsys, "--rover", log, "--point", "CP3", "--site", path, "--no-record")[1]
+    for key in ("mean", "scatter_m", "residual_m", "limit_m", "sigma_m", "used", "duration_s", "passed", "start_utc"):
+        assert one[key] == other[key]
+
+
+def test_an_occupation_that_is_ended_by_hand_gives_its_answer(tmp_path, capsys, monkeypatch):
+    from hubtack.control import drive
+
+    def interrupted(self: object, elapsed_ns: int, partial: bool) -> bool:
+        if len(self.gathered.rows()) >= 30:  # type: ignore[attr-defined]
+            raise KeyboardInterrupt
+        return True
+
+    monkeypatch.setattr(drive._Occupying, "look", interrupted)
+    path = site(tmp_path)
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        stop = threading.Event()
+
+        def serve() -> None:
+            connection, _ = server.accept()
+            with connection:
+                connection.sendall(stand(60))
+                stop.wait(10)
+
+        thread = threading.Thread(target=serve)
+        thread.start()
+        code, doc, _ = answer(
+            capsys, "--rover", f"tcp://127.0.0.1:{server.getsockname()[1]}", "--point", "CP3", "--site", path
+        )
+        stop.set()
+        thread.join()
+    assert (code, doc["passed"], doc["ended"]) == (0, True, "it was ended by hand")

@@ -231,7 +231,12 @@ def _record_path(args: argparse.Namespace, site: Site) -> Any:
 
 def _keep(args: argparse.Namespace, answer: Answer, document: dict[str, Any], record: Any) -> None:
     """Append the check to the record; a place that was not asked for and cannot be written is only said."""
-    if args.no_record or record is None or answer.mark is None:
+    if args.no_record or answer.mark is None:
+        return
+    if record is None:
+        answer.warnings.append(
+            "not recorded, since there is no site file to keep it beside; --record FILE names a place"
+        )
         return
     if answer.check.judgement is None or answer.check.mistake is not None:
         answer.warnings.append("not recorded: this was no occupation of the mark")
