@@ -6,7 +6,7 @@ sits inside the receiver, its age of corrections tells the same: an epoch that c
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -62,7 +62,7 @@ class _Ages:
             self.age_s.append(rows.q.age_s.copy())
 
 
-def session_losses(files: SessionFiles, site: Site) -> SessionLosses:
+def session_losses(files: SessionFiles, site: Site, on_bytes: Callable[[int], None] = lambda n: None) -> SessionLosses:
     """Run a session's logs through the engine and place its correction epochs.
 
     Raises
@@ -72,7 +72,7 @@ def session_losses(files: SessionFiles, site: Site) -> SessionLosses:
     """
     session = session_for(files, site)
     ages = _Ages()
-    run_files(session, files, on_rows=ages.add)
+    run_files(session, files, on_rows=ages.add, on_bytes=on_bytes)
     tally = session.link.tally
     base = session.link.arp_ecef_m or session.link.setup.base_ecef_m
     basis: Literal["stream", "age"] = "stream"

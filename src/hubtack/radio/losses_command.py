@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import shutil
 import sys
+from collections.abc import Callable, Iterator
 
-from hubtack.audit.command import site_of
-from hubtack.audit.discover import SessionFiles, discover
+from hubtack.audit.discover import SessionFiles, discover, site_of
 from hubtack.diagnosis.loss_places import loss_places
 from hubtack.documents.json_out import document, to_json
 from hubtack.documents.radio import losses_body
@@ -84,20 +85,43 @@ def _sessions(args: argparse.Namespace) -> tuple[list[SessionLosses], bool]:
     found = discover(args.paths)
     done: list[SessionLosses] = []
     failed = False
-    for files in found.sessions:
-        if files.rover is None and len(found.sessions) > 1:
-            continue  # a correction log of its own says nothing of places
-        try:
-            own = site if site is not None else site_of(files)
-            done.append(session_losses(files, own))
-        except SourceError as err:
-            failed = True
-            _say(files, str(err))
+    # A correction log of its own says nothing of places.
+    wanted = [files for files in found.sessions if files.rover is not None or len(found.sessions) == 1]
+    with _progress(wanted) as on_bytes:
+        for files in wanted:
+            try:
+                own = site if site is not None else site_of(files)
+                done.append(session_losses(files, own, on_bytes))
+            except SourceError as err:
+                failed = True
+                _say(files, str(err))
     for skipped in found.skipped:
         print(f"hubtack radio: {safe_text(f'{skipped.path}: {skipped.reason}', 400)}", file=sys.stderr)
     if not done and not failed:
         print(f"hubtack radio: no logs in {', '.join(safe_text(str(p)) for p in args.paths)}", file=sys.stderr)
     return done, failed
+
+
+@contextlib.contextmanager
+def _progress(wanted: list[SessionFiles]) -> Iterator[Callable[[int], None]]:
+    """How far the reading has come, on standard error where that is a terminal."""
+    if not sys.stderr.isatty():
+        yield lambda n: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, DownloadColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (
+        TextColumn("reading"),
+        BarColumn(bar_width=30),
+        DownloadColumn(),
+        TextColumn("left"),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        total = sum(path.stat().st_size for files in wanted for path in files.paths)
+        task = bar.add_task("reading", total=total or None)
+        yield lambda n: bar.update(task, advance=n)
 
 
 def _say(files: SessionFiles, text: str) -> None:

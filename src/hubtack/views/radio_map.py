@@ -15,7 +15,7 @@ Bools = NDArray[np.bool_]
 LEAST_SPAN_M = 40.0  # a plan smaller than this would show the receiver's noise
 
 
-def plan(range_m: Floats, bearing_deg: Floats, lost: Bools, *, width: int = 60, rows: int = 14) -> list[str]:
+def plan(range_m: Floats, bearing_deg: Floats, lost: Bools, *, width: int = 60, rows: int = 12) -> list[str]:
     """A plan, north up, of where epochs came and were lost; each cell is twice as high as wide, as characters are.
 
     ``.`` nothing lost, ``1`` to ``9`` tenths lost, rounded up, ``#`` all lost, ``B`` the base, blank: never there.
@@ -72,6 +72,16 @@ def losses_text(document: Mapping[str, Any], drawn: Sequence[str], width: int = 
     by = "" if all(s["basis"] == "stream" for s in d["sessions"]) else ", told by the rover's age of corrections"
     lines.append(f"  {d['lost']} of {d['slots']} lost{share}; place known for {d['placed_slots']}{by}")
     lines += ["  " + line for line in drawn]
+    if d["by_range"]:
+        lines.append("range m          epochs   lost   open ground would lose")
+        for b in d["by_range"]:
+            model = (
+                "-"
+                if b["expected_percent"] is None
+                else f"{b['expected_percent']:.1f} % (margin {b['margin_db']:.0f} dB)"
+            )
+            span = f"{b['from_m']:.0f} to {b['to_m']:.0f}"
+            lines.append(f"{span:<16}{b['slots']:>7}{b['lost_percent']:>6.1f} %   {model}")
     said = [("where", p["says"] + f" ({_p(p['p_value'])})") for p in d["places"]]
     if not said:
         said = [("where", d["why_not"] or f"no place stands out ({d['places_tried']} tried)")]
@@ -84,16 +94,6 @@ def losses_text(document: Mapping[str, Any], drawn: Sequence[str], width: int = 
         lines += textwrap.wrap(
             text, width, initial_indent=f"{name:<7}", subsequent_indent=" " * 7, break_on_hyphens=False
         )
-    if d["by_range"]:
-        lines.append("range m          epochs   lost   open ground would lose")
-        for b in d["by_range"]:
-            model = (
-                "-"
-                if b["expected_percent"] is None
-                else f"{b['expected_percent']:.1f} % (margin {b['margin_db']:.0f} dB)"
-            )
-            span = f"{b['from_m']:.0f} to {b['to_m']:.0f}"
-            lines.append(f"{span:<16}{b['slots']:>7}{b['lost_percent']:>6.1f} %   {model}")
     lines.append(f"(a place or an hour is named by chance in {100 * d['false_alarm']:.0f} of 100 records each)")
     for text in d["cautions"]:
         lines += textwrap.wrap(text, width, initial_indent="- ", subsequent_indent="  ")
