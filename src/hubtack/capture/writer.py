@@ -205,8 +205,15 @@ class CaptureWriter:
         if self._dirty and self._clock.mono_ns() - self._synced_ns >= SYNC_EVERY_NS:
             try:
                 self.sync()
+                self._check_names()
             except OSError as err:
                 raise self._stop_full(err) from err
+
+    def _check_names(self) -> None:
+        """Files that were removed while they are open take bytes as before, and nobody will ever read them."""
+        for fd in (*self._raw.values(), self._index):
+            if fd >= 0 and not os.fstat(fd).st_nlink:
+                raise OSError(errno.ENOENT, "its files are gone: somebody removed them")
 
     def sync(self) -> None:
         """Put everything on disk: bytes first, then the index that speaks of them."""
@@ -220,8 +227,11 @@ class CaptureWriter:
     # End -------------------------------------------------------------------------------------------------------------
 
     def _full(self, err: OSError) -> DiskFull:
+        shown = safe_text(str(self.folder))
+        if err.errno == errno.ENOENT:
+            return DiskFull(f"recording stopped: {shown}: {err.strerror}. Start a new recording", retry=False)
         what = "the disk is full" if err.errno in _FULL else f"the disk refuses ({err.strerror})"
-        kept = f"{self.bytes_written} bytes are kept in {safe_text(str(self.folder))}"
+        kept = f"{self.bytes_written} bytes are kept in {shown}"
         return DiskFull(f"recording stopped: {what}; {kept}. Make room and start a new recording", retry=False)
 
     def _stop_full(self, err: OSError) -> DiskFull:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import io
 import os
 import re
 import sys
@@ -134,4 +135,7 @@ def _complain(name: str, message: str) -> None:
 
 def run() -> NoReturn:
     """Entry point of the console script."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal that is not UTF-8 gets "?" for a sign it lacks
+            stream.reconfigure(errors="replace")
     sys.exit(main(sys.argv[1:]))
