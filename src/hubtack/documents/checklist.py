@@ -20,6 +20,7 @@ _BASE = (
     "latched_wrong_base",
     "latched_base_moved",
     "latched_base_disturbed",
+    "latched_base_misplaced",
     "latched_overnight_shift",
 )
 _HONEST = ("suspect_fix", "frozen_position", "age_contradiction", "status_contradiction", "restarted", "rover_late")

@@ -26,7 +26,13 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 UNKNOWN, PHYSICAL, COMPUTED = 0, 1, 2
-LATCH_FLAGS: Mapping[str, int] = {"base_moved": 1, "two_bases": 2, "wrong_base": 4, "base_disturbed": 8}
+LATCH_FLAGS: Mapping[str, int] = {
+    "base_moved": 1,
+    "two_bases": 2,
+    "wrong_base": 4,
+    "base_disturbed": 8,
+    "base_misplaced": 16,
+}
 _SYSTEM_OF = np.array([system_of(number) or 0 for number in range(4096)], dtype=np.int64)
 _HAS_ID = np.array([has_station_id(number) for number in range(4096)])
 _NEVER = np.iinfo(np.int64).min
@@ -331,17 +337,23 @@ class LinkEngine:
         if self._disturbed.key:
             self._disturbed.clear_at(key)
 
-    def note_disturbed(self, pos: int) -> None:
-        """The base's antenna has moved, told at byte ``pos`` of the stretch just fed: latched until confirmed.
+    def note_base(self, code: str, pos: int) -> None:
+        """The base's own observations show that it moved, or is not where it says: latched until confirmed.
 
-        What the network computes is exempt, and so is a base that a person has accepted since.
+        Told at byte ``pos`` of the stretch just fed. What a network computes is exempt. A position that the site file
+        names as well is the site's own affair, and so is one that a person has accepted.
         """
         if self.base_kind == COMPUTED or not len(self._fed_end):
             return
+        arp, site = self.arp_ecef_m, self.setup.base_ecef_m
+        agrees = arp is not None and site is not None and distance_m(arp, site) <= self.setup.base_tolerance_m
+        if code == "base_misplaced" and (agrees or self.accepted):
+            return
         i = min(int(np.searchsorted(self._fed_end, pos, side="right")), len(self._fed_end) - 1)
-        flag = float(LATCH_FLAGS["base_disturbed"])
+        flag = float(LATCH_FLAGS[code])
         before = self._disturbed.key[-1] if self._disturbed.key else _NEVER
-        self._disturbed.add(max(int(self._fed_key[i]), before), flag, flag)
+        held = self._disturbed.value[-1][0] if self._disturbed.key else 0.0
+        self._disturbed.add(max(int(self._fed_key[i]), before), float(int(held) | int(flag)), flag)
 
     def join(self, key: Ints) -> LinkColumns:
         """The link as it was known at each key (N,), which must not lie before ``forget_before``."""
@@ -350,7 +362,7 @@ class LinkEngine:
         latch, latched = self._latch.at(key)
         moved, told = self._disturbed.at(key)
         latches = np.where(latched, latch[:, 0], 0).astype(np.int64)
-        latches |= np.where(told & (moved[:, 0] > 0), LATCH_FLAGS["base_disturbed"], 0)
+        latches |= np.where(told, moved[:, 0], 0).astype(np.int64)
         kind = np.where(np.isnan(base[:, 4]), UNKNOWN, base[:, 4]).astype(np.int64)
         return LinkColumns(
             obs_utc_ms=obs[:, 0] / 1e6,

@@ -175,4 +175,7 @@ def _last_of(q: Quantities) -> Quantities:
     return Quantities(**{name: getattr(q, name)[-1:] for name in Quantities.__dataclass_fields__})
 
 
-LATCHES = {code: BIT[f"latched_{code}"] for code in ("wrong_base", "two_bases", "base_moved", "base_disturbed")}
+LATCHES = {
+    code: BIT[f"latched_{code}"]
+    for code in ("wrong_base", "two_bases", "base_moved", "base_disturbed", "base_misplaced")
+}

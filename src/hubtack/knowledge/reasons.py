@@ -61,6 +61,13 @@ REASONS: tuple[Reason, ...] = (
         _JUMP,
     ),
     Reason(
+        "latched_base_misplaced",
+        "HOLD",
+        "the base is not where it says it is",
+        "check the coordinates typed into the base, then check on a control mark",
+        _JUMP,
+    ),
+    Reason(
         "latched_base_disturbed",
         "HOLD",
         "the base's antenna moved",
