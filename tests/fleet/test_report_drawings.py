@@ -28,7 +28,7 @@ def blocks(svg: str, css: str) -> list[tuple[float, float, float]]:
 
 def test_blocks_hold_the_time_of_their_state() -> None:
     account = made("Digger 7", 60, lost={3: 60.0, 4: 60.0, 30: 20.0})
-    (day,) = days([account], UTC)
+    ((day,), _) = days([account], UTC)
     svg = lanes_svg(day, [("hold", day.columns["hold_s"]), ("grade", day.columns["grade_s"])], "x")
     assert blocks(svg, "hold") == [(3.0, 2.0, LANE), (30.0, 1.0, LANE * 0.5)]  # 20 s is a third: up to the next quarter
     assert sum(w for _, w, _ in blocks(svg, "grade")) == 58.0
@@ -36,26 +36,41 @@ def test_blocks_hold_the_time_of_their_state() -> None:
 
 def test_a_short_hold_in_a_long_day_does_not_vanish() -> None:
     account = made("Digger 7", 960, lost={501: 1.0})
-    (day,) = days([account], clock("Pacific/Auckland"))  # 16 hours of one day: two minutes a column
+    ((day,), _) = days([account], clock("Pacific/Auckland"))  # 16 hours of one day: two minutes a column
     svg = lanes_svg(day, [("hold", day.columns["hold_s"])], "x")
     assert blocks(svg, "hold") == [(500.0, 2.0, LANE / 4)]
 
 
 def test_minutes_fall_on_the_days_of_the_zone() -> None:
     account = made("Digger 7", 600, lost=dict.fromkeys(range(0, 600, 7), 6.0))  # 19:00 UTC and ten hours on
-    assert [d.label for d in days([account], UTC)] == ["2031-03-03", "2031-03-04"]
-    (one,) = days([account], clock("Pacific/Auckland"))
+    assert [d.label for d in days([account], UTC)[0]] == ["2031-03-03", "2031-03-04"]
+    ((one,), _) = days([account], clock("Pacific/Auckland"))
     assert (one.label, one.minutes) == ("2031-03-04", 600)
     for zone in ("UTC", "Asia/Kathmandu", "Pacific/Chatham"):  # zones off by 45 minutes
-        found = days([account], clock(zone))
+        found, _ = days([account], clock(zone))
         assert sum(d.total_s("lost_working_s") for d in found) == pytest.approx(account.document["lost_working_s"])
         assert all(clock(zone).date(d.first_ns) == d.label for d in found)
 
 
 def test_machines_of_one_day_share_their_axis() -> None:
-    found = days([made("Digger 7", 30), made("Dozer 2", 30, start_s=3600.0)], UTC)
+    found, _ = days([made("Digger 7", 30), made("Dozer 2", 30, start_s=3600.0)], UTC)
     assert {(d.first_ns, d.minutes) for d in found} == {(found[0].first_ns, 90)}
     assert [int(d.logged.sum()) for d in found] == [30, 30]
+
+
+def test_of_too_many_days_those_with_most_lost_time_are_drawn() -> None:
+    accounts = [made(f"D{i}", 10, start_s=86_400.0 * i, lost={1: 10.0 * i}) for i in range(5)]
+    found, left_out = days(accounts, UTC, 2)
+    assert ([d.machine for d in found], left_out) == (["D3", "D4"], 3)
+
+
+def test_a_clock_that_jumps_in_an_undated_log_makes_strips_of_a_day_each() -> None:
+    account = made("Digger 7", 10, dated=False)
+    account.minutes["minute_ns"][5:] = [ns + 900 * 86_400_000_000_000 for ns in account.minutes["minute_ns"][5:]]
+    found, _ = days([account], UTC)
+    assert [(d.label, d.minutes) for d in found] == [
+        ("date unknown: session , day 1", 5), ("date unknown: session , day 2", 5),
+    ]  # fmt: skip
 
 
 def test_a_day_on_which_clocks_change_has_its_own_length() -> None:
@@ -69,7 +84,7 @@ def test_a_day_on_which_clocks_change_has_its_own_length() -> None:
 
 @pytest.mark.parametrize("minutes", [1, 7, 90, 600, 1440])
 def test_ticks_are_few_in_order_and_on_the_strip(minutes: int) -> None:
-    (day,) = days([made("Digger 7", minutes)], clock("Pacific/Auckland"))[:1]
+    day = days([made("Digger 7", minutes)], clock("Pacific/Auckland"))[0][0]
     marks = ticks(day, clock("Pacific/Auckland"))
     assert 1 <= len(marks) <= 10
     assert [p for p, _ in marks] == sorted(p for p, _ in marks)
@@ -80,7 +95,7 @@ def test_an_unknown_age_leaves_a_gap_in_the_line() -> None:
     account = made("Digger 7", 9)
     account.minutes["age_median_s"] = [1.0, 1.0, 1.0, None, None, 2.0, 2.0, 2.0, 2.0]
     account.minutes["age_max_s"] = [None] * 9
-    (day,) = days([account], UTC)
+    ((day,), _) = days([account], UTC)
     line = re.search(r'class="line" d="([^"]*)"', age_svg(day, 10.0, 30.0))
     assert line is not None
     assert re.findall(r"M(\d+) [\d.]+H(\d+)", line[1]) == [("0", "3"), ("5", "9")]

@@ -55,12 +55,11 @@ def charges(account: SessionAccount) -> list[Charge]:
     findings cannot be laid beside minutes; then each takes at most the HOLD time it owns, in the order of rank.
     """
     findings = [f for f in account.document.get("findings") or [] if f.get("severity") != "note"]
-    minutes = list(zip(column(account, "minute_ns"), column(account, "lost_working_s"), strict=False))
-    lost = [(int(ns), number(s)) for ns, s in minutes if ns is not None and number(s) > 0]
+    times, seconds = column(account, "minute_ns"), column(account, "lost_working_s")
+    lost = [(int(ns), float(s)) for ns, s in zip(times, seconds, strict=False) if s is not None and s > 0]
     whole_s = number(account.document.get("lost_working_s"))
-    first_ns = (
-        lost[0][0] if lost else int(minutes[0][0] or 0) if minutes else utc_ns(account.document.get("start_utc")) or 0
-    )
+    starts = [int(times[0])] if len(times) else []
+    first_ns = lost[0][0] if lost else starts[0] if starts else utc_ns(account.document.get("start_utc")) or 0
     if account.document.get("start_utc") is None:
         return _by_held_time(findings, whole_s, first_ns)
     layers = [_spans(finding) for finding in findings]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,40 +50,63 @@ class Day:
 
 def floats(values: Iterable[object]) -> Floats:
     """A column of an account as numbers, NaN where it is None or no number."""
+    if isinstance(values, np.ndarray) and values.dtype == np.float64:
+        return values
     return np.array([v if isinstance(v, int | float) else np.nan for v in values], dtype=np.float64)
 
 
-def days(accounts: Sequence[SessionAccount], clock: Clock) -> list[Day]:
-    """Days of all machines, by machine and date. All machines of one date share their first and last minute."""
-    parts: dict[tuple[str, str], list[tuple[NDArray[np.int64], dict[str, Floats]]]] = {}
-    charged: dict[tuple[str, str], dict[str | None, float]] = {}
-    undated: list[Day] = []
+@dataclass(slots=True)
+class _Pile:
+    """What belongs on one strip: which minutes of which sessions, and what they cost."""
+
+    machine: str
+    label: str
+    dated: bool
+    first_ns: int
+    last_ns: int
+    pieces: list[tuple[SessionAccount, NDArray[np.int64]]] = field(default_factory=list)  # indices of minutes
+    lost_s: float = 0.0
+
+
+def days(accounts: Sequence[SessionAccount], clock: Clock, most: int | None = None) -> tuple[list[Day], int]:
+    """Days of all machines, by machine and date; those of no date last.
+
+    All machines of one date share their first and last minute. With ``most`` only so many are made, those with most lost
+    working time; the second value says how many were left out.
+    """
+    piles: dict[tuple[str, str], _Pile] = {}
     for machine, group in by_machine(accounts).items():
         for account in group:
-            times = np.array([int(t) for t in column(account, "minute_ns") if t is not None], dtype=np.int64)
-            if not len(times) or len(times) != len(column(account, "minute_ns")):
-                continue
-            columns = {name: floats(column(account, name)) for name in (*SUMMED, *MEASURED)}
-            if account.document.get("start_utc") is None:
-                undated.append(_undated(account, machine, times, columns))
-                continue
-            labels = _labels(times, clock)
-            for label in dict.fromkeys(labels):
-                mine = np.array([text == label for text in labels])
-                parts.setdefault((machine, label), []).append((times[mine], {k: v[mine] for k, v in columns.items()}))
-            for charge in charges(account):
-                row = charged.setdefault((machine, clock.date(charge.minute_ns)), {})
-                row[charge.code] = row.get(charge.code, 0.0) + charge.lost_s
+            _pile_up(piles, account, machine, clock)
     spans: dict[str, tuple[int, int]] = {}
-    for (_, label), pieces in parts.items():
-        first, last = min(int(t.min()) for t, _ in pieces), max(int(t.max()) for t, _ in pieces)
-        old = spans.get(label, (first, last))
-        spans[label] = (min(old[0], first), max(old[1], last))
-    dated = [
-        _day(machine, label, True, *spans[label], pieces, charged.get((machine, label), {}))
-        for (machine, label), pieces in parts.items()
+    for pile in piles.values():
+        old = spans.get(pile.label, (pile.first_ns, pile.last_ns))
+        spans[pile.label] = (min(old[0], pile.first_ns), max(old[1], pile.last_ns))
+    ranked = sorted(piles.values(), key=lambda p: -p.lost_s)[:most]
+    found = [
+        _day(pile, *(spans[pile.label] if pile.dated else (pile.first_ns, pile.last_ns)), clock) for pile in ranked
     ]
-    return sorted(dated, key=lambda d: (d.machine, d.first_ns)) + undated
+    return sorted(found, key=lambda d: (not d.dated, d.machine, d.first_ns)), len(piles) - len(found)
+
+
+def _pile_up(piles: dict[tuple[str, str], _Pile], account: SessionAccount, machine: str, clock: Clock) -> None:
+    times = _times(account)
+    if not len(times):
+        return
+    dated = account.document.get("start_utc") is not None
+    labels = np.array(_labels(times, clock) if dated else _undated_labels(times, account))
+    lost = np.nan_to_num(floats(column(account, "lost_working_s")))
+    for label in dict.fromkeys(labels.tolist()):
+        mine = np.flatnonzero(labels == label)
+        first, last = int(times[mine].min()), int(times[mine].max())
+        pile = piles.setdefault((machine, label), _Pile(machine, label, dated, first, last))
+        pile.first_ns, pile.last_ns = min(pile.first_ns, first), max(pile.last_ns, last)
+        pile.pieces.append((account, mine))
+        pile.lost_s += float(lost[mine].sum())
+
+
+def _times(account: SessionAccount) -> NDArray[np.int64]:
+    return np.asarray(column(account, "minute_ns"), dtype=np.int64)
 
 
 def _labels(times: NDArray[np.int64], clock: Clock) -> list[str]:
@@ -96,34 +119,33 @@ def _labels(times: NDArray[np.int64], clock: Clock) -> list[str]:
     return [known[int(q)] for q in quarters]
 
 
-def _undated(account: SessionAccount, machine: str, times: NDArray[np.int64], columns: dict[str, Floats]) -> Day:
-    owed: dict[str | None, float] = {}
-    for charge in charges(account):
-        owed[charge.code] = owed.get(charge.code, 0.0) + charge.lost_s
-    label = f"date unknown: {account.document.get('name') or account.key}"
-    return _day(machine, label, False, int(times.min()), int(times.max()), [(times, columns)], owed)
+def _undated_labels(times: NDArray[np.int64], account: SessionAccount) -> list[str]:
+    """A day of its axis each, so that a clock that jumps in a log makes several strips and not one without end."""
+    name = f"date unknown: {account.document.get('name') or account.key}"
+    number_of = {int(day): i for i, day in enumerate(np.unique(times // DAY_NS), start=1)}
+    if len(number_of) == 1:
+        return [name] * len(times)
+    return [f"{name}, day {number_of[int(day)]}" for day in times // DAY_NS]
 
 
-def _day(
-    machine: str,
-    label: str,
-    dated: bool,
-    first_ns: int,
-    last_ns: int,
-    pieces: Sequence[tuple[NDArray[np.int64], dict[str, Floats]]],
-    charged: dict[str | None, float],
-) -> Day:
+def _day(pile: _Pile, first_ns: int, last_ns: int, clock: Clock) -> Day:
     n = int((last_ns - first_ns) // MINUTE_NS) + 1
     out = {name: np.zeros(n) for name in SUMMED} | {name: np.full(n, np.nan) for name in MEASURED}
     logged = np.zeros(n, dtype=bool)
-    for times, columns in pieces:
-        at = (times - first_ns) // MINUTE_NS
+    charged: dict[str | None, float] = {}
+    for account, mine in pile.pieces:
+        times = _times(account)
+        at = (times[mine] - first_ns) // MINUTE_NS
         logged[at] = True
         for name in SUMMED:
-            np.add.at(out[name], at, np.nan_to_num(columns[name]))
+            np.add.at(out[name], at, np.nan_to_num(floats(column(account, name))[mine]))
         for name in MEASURED:  # of two sessions in one minute the worse is drawn
-            out[name][at] = np.fmax(out[name][at], columns[name])
-    return Day(machine, label, dated, first_ns, out, logged, charged)
+            out[name][at] = np.fmax(out[name][at], floats(column(account, name))[mine])
+        own = set(times[mine].tolist())
+        for charge in charges(account):
+            if charge.minute_ns in own:
+                charged[charge.code] = charged.get(charge.code, 0.0) + charge.lost_s
+    return Day(pile.machine, pile.label, pile.dated, first_ns, out, logged, charged)
 
 
 def ticks(day: Day, clock: Clock, most: int = 9) -> list[tuple[float, str]]:

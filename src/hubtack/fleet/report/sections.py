@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
+
 from hubtack.diagnosis.episode import SEVERITY_ORDER
 from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.causes import Cause, charges, rank_causes
@@ -233,15 +235,16 @@ def workable_section(accounts: Sequence[SessionAccount]) -> Row | None:
 
 
 def day_sections(accounts: Sequence[SessionAccount], order: Sequence[str], clock: Clock) -> Row:
-    """Strips by machine (in the order of the fleet table) and day. The days with most lost time are kept if too many."""
-    found = days(accounts, clock)
-    kept = set(map(id, sorted(found, key=lambda d: -d.total_s("lost_working_s"))[:MOST_STRIPS]))
+    """Strips by machine (in the order of the fleet table) and day; the days with most lost time where they are too many."""
+    found, left_out = days(accounts, clock, MOST_STRIPS)
     groups = by_machine(accounts)
     rough_s, hold_s = age_limits(accounts)
     machines = []
     for place, name in enumerate(order):
-        mine = [d for d in found if d.machine == name and id(d) in kept]
-        top_m = max((float(v) for d in mine for v in d.columns["baseline_median_m"] if v == v), default=0.0)
+        mine = [d for d in found if d.machine == name]
+        top_m = max(
+            (float(np.nanmax(b)) for d in mine if not np.isnan(b := d.columns["baseline_median_m"]).all()), default=0.0
+        )
         machines.append(
             {
                 "name": name,
@@ -251,7 +254,7 @@ def day_sections(accounts: Sequence[SessionAccount], order: Sequence[str], clock
                 "findings": _findings(groups.get(name, ()), clock),
             }
         )
-    return {"machines": machines, "left_out": len(found) - len(kept)}
+    return {"machines": machines, "left_out": left_out}
 
 
 def age_limits(accounts: Sequence[SessionAccount]) -> tuple[float | None, float | None]:
