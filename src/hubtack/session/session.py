@@ -485,6 +485,7 @@ class Session:
         since_fixed_s = (
             (tally.run_last_ns - tally.first_fixed_run_ns) / 1e9 if tally.first_fixed_run_ns is not None else 0.0
         )
+        lag_ns = self.rover.track.least_lag_ns
         return RoverView(
             has_rover=True,
             rows=tally.epochs,
@@ -497,7 +498,8 @@ class Session:
             runs={name: runs.at(now_ns) for name, runs in evidence.runs.items()},
             first_ns=tally.first_ns,
             last_ns=tally.last_ns,
-            least_lag_ns=self.rover.track.least_lag_ns,
+            # The axis counts from a midnight: arrival and content are on one scale only modulo a day, as for the link.
+            least_lag_ns=None if lag_ns is None else (lag_ns + DAY_NS // 2) % DAY_NS - DAY_NS // 2,
             tracked=self.rover_sky.tracked,
             used=self.rover_sky.used,
             ages=evidence.ages.table(),
