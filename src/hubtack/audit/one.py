@@ -258,7 +258,9 @@ def cause_of(loss: Mapping[str, Any], findings: Sequence[Finding]) -> str | None
         if reach is None:
             continue
         lead_ns, tail_ns = int(min(reach[0], _LONGEST_LEAD_S) * _S), int(min(reach[1], _LONGEST_TAIL_S) * _S)
-        spans = [(e["start_ns"], e["end_ns"]) for e in finding.evidence.get("episodes", ())]
+        # What is folded under a finding goes on after its own episodes, and so may cost a fix then.
+        parts = (*finding.evidence.get("episodes", ()), *finding.evidence.get("consequences", ()))
+        spans = [(e["start_ns"], e["end_ns"]) for e in parts]
         for begin, end in spans or [(finding.start_ns, finding.end_ns)]:
             if begin is not None and begin - lead_ns <= start_ns and (end is None or start_ns <= end + tail_ns):
                 return finding.code
