@@ -83,25 +83,41 @@ class _Events:
     width: int
     key: list[int] = field(default_factory=list)
     value: list[tuple[float, ...]] = field(default_factory=list)
+    _made: tuple[Ints, Floats] | None = None
 
     def add(self, key: int, *value: float) -> None:
         self.key.append(key)
         self.value.append(value)
 
+    def extend(self, key: Ints, value: Ints) -> None:
+        """Add many events of one value each."""
+        self.key.extend(key.tolist())
+        self.value.extend((float(v),) for v in value.tolist())
+
     def at(self, key: Ints) -> tuple[Floats, Bools]:
         """Value of the newest event at or before each key, and whether there is one."""
-        index = np.searchsorted(np.array(self.key, dtype=np.int64), key, side="right") - 1
-        table = np.array(self.value, dtype=np.float64).reshape(len(self.value), self.width)
+        keys, table = self._arrays()
+        index = np.searchsorted(keys, key, side="right") - 1
         known = index >= 0
         if not len(table):
             return np.full((len(key), self.width), np.nan), known
         return np.where(known[:, None], table[np.maximum(index, 0)], np.nan), known
+
+    def _arrays(self) -> tuple[Ints, Floats]:
+        """Keys and values as arrays; a live rover asks twenty times as often as there are events."""
+        if self._made is None or len(self._made[0]) != len(self.key):
+            self._made = (
+                np.array(self.key, dtype=np.int64),
+                np.array(self.value, dtype=np.float64).reshape(len(self.value), self.width),
+            )
+        return self._made
 
     def clear_at(self, key: int) -> None:
         """From ``key`` on, flags that were set before it no longer stand; what was set later still does.
 
         Width 2: flags in force, and the one set by this event.
         """
+        self._made = None
         i = int(np.searchsorted(np.array(self.key, dtype=np.int64), key, side="left"))
         self.key.insert(i, key)
         self.value.insert(i, (0.0, 0.0))
@@ -113,8 +129,10 @@ class _Events:
 
     def forget_before(self, key: int) -> None:
         if len(self.key) > 512:
-            keep = max(0, int(np.searchsorted(np.array(self.key, dtype=np.int64), key, side="right")) - 1)
-            del self.key[:keep], self.value[:keep]
+            keep = max(0, int(np.searchsorted(self._arrays()[0], key, side="right")) - 1)
+            if keep:
+                del self.key[:keep], self.value[:keep]
+                self._made = None
 
 
 @dataclass(slots=True)
@@ -215,14 +233,16 @@ class LinkEngine:
         before = np.concatenate(([self._epoch_ns if self._epoch_ns is not None else _NEVER], at[:-1]))
         begins = (self._epoch_ns is None) & (np.arange(len(at)) == 0) | (np.abs(at - before) > SAME_EPOCH_NS)
         last = frames["more"][index] == 0
-        for i in np.flatnonzero(begins | last):
-            k = int(key[index[i]])
-            if begins[i] and before[i] > self._newest_ns and before[i] != _NEVER:
-                self._newest_ns = int(before[i])
-                self._obs.add(k, float(self._newest_ns))
-            if last[i] and at[i] > self._newest_ns:
-                self._newest_ns = int(at[i])
-                self._obs.add(k, float(self._newest_ns))
+        # Two events a frame in their order: the epoch before it is complete, then its own. What is newer than all
+        # before it is news.
+        whole = np.full(2 * len(at), _NEVER, dtype=np.int64)
+        whole[0::2][begins] = before[begins]
+        whole[1::2][last] = at[last]
+        newest = np.maximum.accumulate(np.concatenate(([self._newest_ns], whole)))
+        news = np.flatnonzero(whole > newest[:-1])
+        if len(news):
+            self._newest_ns = int(newest[-1])
+            self._obs.extend(key[index[news // 2]], whole[news])
         self._epoch_ns = int(at[-1])
 
     def _learn(self, decoded: Decoded, time_ns: Ints) -> None:
@@ -249,8 +269,10 @@ class LinkEngine:
             before = np.concatenate(([self.tally.last_id if self.tally.last_id is not None else -1], ids[index][:-1]))
             changes.extend((int(i), -1) for i in index[ids[index] != before])
             self.tally.last_id = int(ids[index[-1]])
-        row_of = {int(end): i for i, end in enumerate(decoded.stations.end)}
-        changes.extend((i, row_of[int(end)]) for i, end in enumerate(frames.end) if row_of and int(end) in row_of)
+        if len(decoded.stations):
+            at = np.minimum(np.searchsorted(frames.end, decoded.stations.end), len(frames) - 1)
+            theirs = np.flatnonzero(frames.end[at] == decoded.stations.end)
+            changes.extend(zip(at[theirs].tolist(), theirs.tolist(), strict=True))
         for i, row in sorted(changes):
             if row < 0:
                 self._new_id(int(ids[i]), int(key[i]), int(time_ns[i]))

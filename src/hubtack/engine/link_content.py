@@ -122,10 +122,11 @@ class ContentTally:
             self.levels.setdefault(system, set()).update(np.unique(number[use & (system_of == system)]).tolist())
         if not len(cells):
             return
-        cells = cells.take(use[cells["frame"].astype(np.int64)])
-        if not len(cells):
-            return
         frame = cells["frame"].astype(np.int64)
+        if not use.all() and not (used := use[frame]).all():
+            cells, frame = cells.take(used), frame[used]
+            if not len(cells):
+                return
         at_ns = time_ns[frame]
         systems, satellites = cells["system"].astype(np.int64), cells["satellite"].astype(np.int64)
         self._find_twins(frame, satellites, number, time_ns)
@@ -180,7 +181,7 @@ class ContentTally:
             self._lock_ms = np.full(N_SYSTEMS * N_SATELLITES * N_SIGNALS, np.nan)
             self._lock_ns = np.full(len(self._lock_ms), _NEVER, dtype=np.int64)
         mark = (systems * N_SATELLITES + np.clip(satellites, 0, N_SATELLITES - 1)) * N_SIGNALS + signals
-        order = np.argsort(mark, kind="stable")
+        order = np.argsort(mark.astype(np.uint16), kind="stable")  # sixteen bits are sorted by counting
         sorted_mark = mark[order]
         first = np.concatenate(([True], sorted_mark[1:] != sorted_mark[:-1]))
         before_ms = np.concatenate(([np.nan], lock_ms[order][:-1]))
@@ -200,9 +201,9 @@ class ContentTally:
         if len(times) > 1 and not bool((times[1:] >= times[:-1]).all()):
             order = np.argsort(times, kind="stable")
             times, satellites = times[order], satellites[order]
-        starts = np.flatnonzero(np.concatenate(([True], np.diff(times) > SAME_EPOCH_NS)))
-        bounds = [*(int(i) for i in starts), len(times)]
-        epoch = np.repeat(np.arange(len(starts)), np.diff(bounds))
+        begins = np.concatenate(([True], times[1:] - times[:-1] > SAME_EPOCH_NS))
+        starts = np.flatnonzero(begins)
+        epoch = np.cumsum(begins) - 1
         table = np.zeros((len(starts), N_SATELLITES), dtype=bool)
         table[epoch, np.clip(satellites, 0, N_SATELLITES - 1)] = True
         counts = table.sum(axis=1).astype(np.float64)

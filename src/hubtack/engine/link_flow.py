@@ -53,9 +53,9 @@ class Flow:
     def add_frames(self, time_ns: Ints, length: Ints) -> None:
         """Add N frames: their time and length."""
         if len(time_ns) > _FEW:
-            # One entry a run of frames of the same second; a wider bin takes several runs.
-            second = time_ns // FIRST_WIDTH_NS
-            start = np.flatnonzero(np.concatenate(([True], np.diff(second) != 0)))
+            # One entry a run of frames of the same bin; should bins grow wider on the way, one takes several runs.
+            index = time_ns // self.width_ns
+            start = np.flatnonzero(np.concatenate(([True], np.diff(index) != 0)))
             counts = np.diff(np.concatenate((start, [len(time_ns)])))
             runs = (time_ns[start].tolist(), counts.tolist(), np.add.reduceat(length, start).tolist())
         else:

@@ -88,24 +88,48 @@ class Ledger:
         masks = np.bitwise_or.reduceat(np.int64(1) << np.searchsorted(kinds, number), starts)
         closes = np.bitwise_or.reduceat((more == 0).astype(np.int64), starts)
         sets = {m: {int(k) for i, k in enumerate(kinds) if m >> i & 1} for m in np.unique(masks).tolist()}
-        for at, mask, closed in zip(time_ns[starts].tolist(), masks.tolist(), closes.tolist(), strict=True):
-            self._begin(at)
-            self._running |= sets[mask]
-            self._close(bool(closed))
+        begins = time_ns[starts]
+        # The first epoch may be the running one; the last one runs on. Those between are counted together.
+        self._begin(int(begins[0]))
+        self._running |= sets[int(masks[0])]
+        self._close(bool(closes[0]))
+        if len(begins) > 1:
+            self._end()
+            self._between(masks[1:-1], sets)
+            steps_ms = np.clip(np.round(np.diff(begins) / 1_000_000), -_MOST_STEP_MS, _MOST_STEP_MS).astype(np.int32)
+            self.steps_ms.frombytes(steps_ms[: max(0, MOST_EPOCHS - len(self.steps_ms))].tobytes())
+            self.epochs += len(begins) - 1
+            self.last_ns = int(begins[-1])
+            self._running = set(sets[int(masks[-1])])
+            self._running_closed = bool(closes[-1])
+            self.closed += int(np.count_nonzero(closes[1:]))
         return True
 
+    def _between(self, masks: Ints, sets: dict[int, set[int]]) -> None:
+        """Note the sets of epochs that began and ended; a set is numbered when it first occurs."""
+        found, first, inverse = np.unique(masks, return_index=True, return_inverse=True)
+        numbers = np.zeros(len(found), dtype=np.uint8)
+        for i in np.argsort(first).tolist():
+            numbers[i] = self._number(frozenset(sets[int(found[i])]))
+        room = max(0, MOST_EPOCHS - len(self._set_no))
+        self._set_no += numbers[inverse.reshape(-1)][:room].tobytes()
+
     def _end(self) -> None:
-        held = frozenset(self._running)
+        number = self._number(frozenset(self._running))
         self._running = set()
         self._running_closed = False
+        if len(self._set_no) < MOST_EPOCHS:
+            self._set_no.append(number)
+
+    def _number(self, held: frozenset[int]) -> int:
+        """Number of a set of message types; those that come after many others share the last."""
         number = self._number_of.get(held)
         if number is None:
             number = min(len(self.sets), _MOST_SETS)
             if number < _MOST_SETS:
                 self.sets.append(held)
                 self._number_of[held] = number
-        if len(self._set_no) < MOST_EPOCHS:
-            self._set_no.append(number)
+        return number
 
     def steps(self) -> Ints:
         """Intervals between epochs in order; negative where the clock jumped back. [ms]"""

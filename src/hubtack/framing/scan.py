@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from hubtack.framing.crc import crc24q
+from hubtack.framing.crc import calculate
 from hubtack.framing.splitter import FRAME_OVERHEAD, claimed_type
 
 
@@ -29,7 +29,7 @@ def scan_frames(data: bytes) -> Scan:
     """Good frames, failed ones, and where the undecided rest begins. About 1 us a frame."""
     scan = Scan(limit=len(data))
     find, n = data.find, len(data)
-    starts, lengths = scan.start.append, scan.length.append
+    starts, lengths, check = scan.start.append, scan.length.append, calculate
     at = find(b"\xd3")
     while at >= 0:
         if at + 2 < n:
@@ -40,7 +40,7 @@ def scan_frames(data: bytes) -> Scan:
             length = FRAME_OVERHEAD + (high << 8 | data[at + 2])
             end = at + length
             if end <= n:
-                if crc24q(data[at:end]) == 0:
+                if check(data[at:end]) == 0:
                     starts(at)
                     lengths(length)
                     at = end if end < n and data[end] == 0xD3 else find(b"\xd3", end)
