@@ -61,6 +61,11 @@ def hdt(heading_deg: float) -> bytes:
     return sentence(f"GNHDT,{heading_deg:.2f},T")
 
 
+def vtg(speed_m_s: float) -> bytes:
+    """A VTG sentence: speed over ground by Doppler, without a course."""
+    return sentence(f"GNVTG,,T,,M,{speed_m_s / 0.514444:.3f},N,{speed_m_s * 3.6:.3f},K,D")
+
+
 def wobble(i: int) -> float:
     """A fraction of a millimetre in degrees that differs from row to row, as a living receiver's digits do."""
     return ((i * 7919) % 13 - 6) * 1e-9

@@ -28,6 +28,11 @@ def check(
     return LatestCheck(utc, 0.008, base_id, arp, passed, "CP3", None)
 
 
+def check_on(session: Session, utc: str, *, passed: bool = True) -> LatestCheck:
+    """A check made on the base that a session worked with at its end."""
+    return check(utc, passed=passed, base_id=session.base_id(), arp=session.link.arp_ecef_m)
+
+
 def mixed(got: Simulated) -> list[tuple[str, bytes]]:
     events = [(t, "rover", data) for t, data in got.rover] + [(h.t_s, "corrections", h.data) for h in got.heard]
     return [(role, data) for _, role, data in sorted(events, key=lambda e: e[0])]
@@ -67,10 +72,10 @@ def utc_of(got: Simulated, second: float) -> str:
 
 
 def test_a_passed_check_confirms_what_was_latched(moved: Simulated) -> None:
-    _, verdict, bits = run(moved, [])
+    session, verdict, bits = run(moved, [])
     assert bits[-1] & BIT["latched_base_moved"]
     assert verdict[-1] == HOLD
-    session, verdict, bits = run(moved, [check(utc_of(moved, 330))])
+    session, verdict, bits = run(moved, [check_on(session, utc_of(moved, 330))])
     assert not bits[-1] & BIT["latched_base_moved"]
     assert verdict[-1] == GRADE
     assert session.checked is not None
@@ -87,14 +92,16 @@ def test_a_check_on_another_base_confirms_nothing(moved: Simulated) -> None:
 
 
 def test_a_failed_check_confirms_nothing(moved: Simulated) -> None:
-    _, _, bits = run(moved, [check(utc_of(moved, 330), passed=False)])
+    session, _, _ = run(moved, [])
+    _, _, bits = run(moved, [check_on(session, utc_of(moved, 330), passed=False)])
     assert bits[-1] & BIT["latched_base_moved"]
 
 
 def test_a_required_check_caps_at_rough_until_it_is_made() -> None:
     got = simulate([], "tidy", 5, 200, 1.0)
     setup = Setup(require_check=True, has_corrections=True)
-    _, _, bits = run(got, [check(utc_of(got, 120))], setup)
+    session, _, _ = run(got, [], setup)
+    _, _, bits = run(got, [check_on(session, utc_of(got, 120))], setup)
     missing = (bits & BIT["not_checked"]) != 0
     assert missing[60:110].all()
     assert not missing[125:].any()

@@ -35,6 +35,7 @@ _INTERVAL_ROWS = 15  # rows from which the rover's interval is taken
 FROZEN_MIN_DECIMALS = 7  # fewer digits repeat by themselves
 _CONTRADICTION_S = 3.0  # one epoch of disagreement is the receiver changing over to a newer correction
 _JUMP_M = 0.10
+_SPELLS_GAP_NS = 5 * _S  # a longer silence between two rows, and nobody knows what the machine did
 _STANDING_JUMP_M = 0.15
 _JUMP_SPEED_M_S = 10.0  # no part of a working machine moves its antenna faster: common practice, no source
 
@@ -59,6 +60,8 @@ class Track:
     within_tolerance: bool = False
     fixed: bool = False
     position: tuple[float, float, float] = (np.nan, np.nan, np.nan)  # as received, to see whether it repeats
+    fixed_ecef_m: tuple[float, float, float] = (np.nan, np.nan, np.nan)  # of the newest fixed row
+    stood: bool = False  # whether the machine has stood still ever since
     pos_ecef_m: tuple[float, float, float] = (np.nan, np.nan, np.nan)
     moved_ns: int = NEVER  # when the position last changed in its last digit
     agreed_ns: int = NEVER  # when GGA's age and the stream's last agreed
@@ -163,7 +166,7 @@ def judge_rows(
     _set(bits, contradicts, "age_contradiction")
     frozen, moved_ns = _frozen(track, epochs, run_ns, setup)
     _set(bits, frozen, "frozen_position")
-    jump = _jump(track, epochs, q, step_ns, fixed, restarted, setup)
+    jump, stood = _jump(track, epochs, q, step_ns, fixed, restarted, setup)
     _set(bits, jump, "suspect_fix")
 
     _set(bits, fixed & (age_s >= setup.limit("correction_age_rough_s")), "corrections_ageing")
@@ -202,6 +205,8 @@ def judge_rows(
         fixed=bool(fixed[-1]),
         position=(float(epochs.latitude_deg[-1]), float(epochs.longitude_deg[-1]), float(epochs.h_geoid_m[-1])),
         pos_ecef_m=(float(q.pos_ecef_m[-1, 0]), float(q.pos_ecef_m[-1, 1]), float(q.pos_ecef_m[-1, 2])),
+        fixed_ecef_m=_newest_fixed(track, q, fixed),
+        stood=bool(stood[-1]),
         moved_ns=int(moved_ns[-1]),
         agreed_ns=int(agreed_ns[-1]),
         least_lag_ns=least_lag_ns,
@@ -312,24 +317,50 @@ def _frozen(track: Track, epochs: Epochs, run_ns: Ints, setup: Setup) -> tuple[B
 
 def _jump(
     track: Track, epochs: Epochs, q: Quantities, step_ns: Ints, fixed: Bools, restarted: Bools, setup: Setup
-) -> Bools:
+) -> tuple[Bools, Bools]:
     """A fixed position that left the fixed one before it faster than the machine moves.
 
     A receiver that says it stands, by Doppler, before and after, may not have moved at all: then more than 0.15 m is a
-    jump, which is six sigma and more of the difference of two fixed positions.
+    jump, which is six sigma and more of the difference of two fixed positions. So it is between two fixed spells with
+    the machine standing all the time between: one of the two was wrong, and nothing says which.
+
+    Returns the jumps and whether the machine has stood since the newest fixed row, both (N,).
     """
-    before = np.concatenate((np.array([track.pos_ecef_m]), q.pos_ecef_m[:-1]))
-    was_fixed = np.concatenate(([track.fixed], fixed[:-1]))
+    n = len(fixed)
+    slow_m_s = setup.limit("standing_speed_m_s")
+    slow = epochs.speed_m_s < slow_m_s
+    index = np.arange(n)
+    newest = np.maximum.accumulate(np.where(fixed, index, -1))
+    last_fixed = np.concatenate(([-1], newest[:-1]))  # before each row; -1 lies in the track
+    anchor = np.array([track.fixed_ecef_m])
+    before = np.where((last_fixed >= 0)[:, None], q.pos_ecef_m[np.maximum(last_fixed, 0)], anchor)
+    # Standing since the newest fixed row: no row after it, itself included, that moves, restarts or comes late.
+    broken = ~slow | restarted | (step_ns > _SPELLS_GAP_NS)
+    count = np.cumsum(broken)
+    own_before = np.where(last_fixed >= 0, count[np.maximum(last_fixed, 0)], 0)
+    slow_at_fixed = np.where(last_fixed >= 0, slow[np.maximum(last_fixed, 0)], track.stood)
+    stood = slow_at_fixed & (count - own_before == 0)
     d = q.pos_ecef_m - before
     moved_m = np.sqrt(d[:, 0] ** 2 + d[:, 1] ** 2 + d[:, 2] ** 2)
     step_s = step_ns / _S
+    was_fixed = np.concatenate(([track.fixed], fixed[:-1]))
     speed = np.where(np.isnan(epochs.speed_m_s), _JUMP_SPEED_M_S, 3.0 * epochs.speed_m_s + 1.0)
-    slow_m_s = setup.limit("standing_speed_m_s")
     speed_before = np.concatenate(([track.speed_m_s], epochs.speed_m_s[:-1]))
-    stands = (epochs.speed_m_s < slow_m_s) & (speed_before < slow_m_s)
+    stands = slow & (speed_before < slow_m_s)
     allowed_m = np.where(stands, _STANDING_JUMP_M, _JUMP_M + speed * step_s)
     steady = fixed & was_fixed & ~restarted & (step_s > 0) & (step_s <= 2.0)
-    return np.asarray(steady & (moved_m > allowed_m))
+    between = fixed & ~was_fixed & stood
+    jump = (steady & (moved_m > allowed_m)) | (between & (moved_m > _STANDING_JUMP_M))
+    stood_after = np.where(fixed, slow, stood)
+    return np.asarray(jump), np.asarray(stood_after)
+
+
+def _newest_fixed(track: Track, q: Quantities, fixed: Bools) -> tuple[float, float, float]:
+    index = np.flatnonzero(fixed)
+    if not len(index):
+        return track.fixed_ecef_m
+    x, y, z = q.pos_ecef_m[index[-1]]
+    return float(x), float(y), float(z)
 
 
 def _edge_median(
