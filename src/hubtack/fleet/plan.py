@@ -82,7 +82,7 @@ class Task:
     files: SessionFiles
     facts: tuple[FileFact, ...]
     settings: Settings
-    settings_sha256: str  # with the site file and the verdict log: whether a row in a ledger still holds
+    settings_sha256: str  # with site file, verdict log and names: whether a row in a ledger still holds
     machine: str | None = None  # from the pattern
     folder_name: str | None = None  # stands in where neither pattern nor site file names the machine
     not_covered: tuple[str, ...] = ()
@@ -306,14 +306,17 @@ def _task(
         FileFact(str(p), times[p].size, times[p].mtime_ns, times[p].sha256) for p in files.paths
     ) if files.capture is None else capture_facts(files.capture)  # fmt: skip
     site = Path(settings.site_path) if settings.site_path is not None else files.site
+    machine, folder_name = machine_by_pattern(settings.machine_pattern, files.paths[0]), folder_machine(place)
     return Task(
         key=session_key(files, facts),
         files=files,
         facts=facts,
         settings=settings,
-        settings_sha256=settings.digest(_sha256_if(site), _sha256_if(beside(files) / VERDICT_LOG)),
-        machine=machine_by_pattern(settings.machine_pattern, files.paths[0]),
-        folder_name=folder_machine(place),
+        settings_sha256=settings.digest(
+            _sha256_if(site), _sha256_if(beside(files) / VERDICT_LOG), files.name, machine, folder_name
+        ),
+        machine=machine,
+        folder_name=folder_name,
         not_covered=tuple(notes),
     )
 
