@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import socket
+import threading
 from pathlib import Path
 
 import pytest
@@ -232,3 +234,26 @@ def test_the_sheet_fits_a_page_of_eighty_columns(capsys: pytest.CaptureFixture[s
     out = run(capsys, "radio", "checklist", "--stream", SAMPLES / "good_day")[1]
     assert all(len(line) <= 80 for line in out.splitlines())
     assert out.startswith("[x] receive lamp")
+
+
+def test_a_live_source_is_listened_to_for_a_while_and_a_dead_one_is_named(capsys: pytest.CaptureFixture[str]) -> None:
+    data = (SAMPLES / "good_day/corrections.rtcm3").read_bytes()
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port = server.getsockname()[1]
+
+        def serve() -> None:
+            caller, _ = server.accept()
+            with caller:
+                caller.sendall(data)
+                caller.recv(1)  # until the listener has had enough
+
+        thread = threading.Thread(target=serve, daemon=True)
+        thread.start()
+        code, items = sheet(capsys, "--stream", f"tcp://127.0.0.1:{port}", "--for", "0.5", "--rate-bps", "9600")
+        thread.join(5)
+    assert code == 0
+    assert items["receive lamp"]["well"] is True
+    code, _, err = run(capsys, "radio", "checklist", "--stream", f"tcp://127.0.0.1:{port}", "--for", "5")
+    assert code == 3
+    assert "refused" in err
+    assert "next try" not in err

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import lgamma
 from typing import Any, Literal
 
 import numpy as np
@@ -164,24 +163,67 @@ def _in_sector(bearing_deg: Floats, from_deg: float, width_deg: float) -> Bools:
 # Places ----------------------------------------------------------------------------------------------------------
 
 
-def _cells(range_m: Floats, bearing_deg: Floats) -> tuple[list[tuple[Kind, float, float]], Bools]:
-    """All places worth a test, and which of the N epochs lie in each, (cells, N)."""
-    names: list[tuple[Kind, float, float]] = []
-    masks: list[Bools] = []
-    for width in _SECTOR_WIDTHS_DEG:
-        for start in range(0, 360, _SECTOR_STEP_DEG):
-            names.append(("sector", float(start), float((start + width) % 360)))
-            masks.append(_in_sector(bearing_deg, start, width))
-    for limit in np.unique(np.round(np.quantile(range_m, _RANGE_SHARES), 0)):
-        names += [("beyond", float(limit), float("inf")), ("within", 0.0, float(limit))]
-        masks += [range_m >= limit, range_m < limit]
-    table = np.array(masks)
-    share = table.mean(axis=1)
-    keep = np.flatnonzero((share >= _LEAST_SHARE) & (share <= _MOST_SHARE))
-    # Sectors that hold the same epochs are one place: the narrowest of them, which comes first, is enough.
-    _, first = np.unique(np.packbits(table[keep], axis=1), axis=0, return_index=True)
-    keep = keep[np.sort(first)]
+Name = tuple[Kind, float, float]
+
+
+def _names(range_m: Floats) -> list[Name]:
+    """All places that may be tried: sectors, the narrowest first, and ranges."""
+    names: list[Name] = [
+        ("sector", float(start), float((start + width) % 360))
+        for width in _SECTOR_WIDTHS_DEG
+        for start in range(0, 360, _SECTOR_STEP_DEG)
+    ]
+    for limit in np.unique(np.round(np.quantile(range_m, _RANGE_SHARES), 0)).tolist():
+        names += [("beyond", limit, float("inf")), ("within", 0.0, limit)]
+    return names
+
+
+def _inside(name: Name, range_m: Floats, bearing_deg: Floats) -> Bools:
+    kind, low, high = name
+    if kind == "sector":
+        return _in_sector(bearing_deg, low, (high - low) % 360.0)
+    return (range_m >= low) & (range_m < high)
+
+
+def _cells(range_m: Floats, bearing_deg: Floats, bins: _Bins) -> tuple[list[Name], Floats]:
+    """The places worth a test, and the share of each bin's epochs that lie in each, (places, bins).
+
+    Sectors that hold the same epochs are one place: the narrowest of them, which comes first, is enough.
+    """
+    # Sectors are made of steps, so that each epoch is looked at once and not once for every sector.
+    step = (bearing_deg // _SECTOR_STEP_DEG).astype(np.int64) % (360 // _SECTOR_STEP_DEG)
+    counts = np.zeros((360 // _SECTOR_STEP_DEG, bins.n))
+    np.add.at(counts, (step, bins.of), 1.0)
+    names, rows = [], []
+    for name in _names(range_m):
+        if name[0] == "sector":
+            wide = round((name[2] - name[1]) % 360) // _SECTOR_STEP_DEG
+            first = round(name[1]) // _SECTOR_STEP_DEG
+            row = counts[(first + np.arange(wide)) % len(counts)].sum(axis=0)
+        else:
+            row = bins.sums(_inside(name, range_m, bearing_deg))
+        if _LEAST_SHARE * len(range_m) <= row.sum() <= _MOST_SHARE * len(range_m):
+            names.append(name)
+            rows.append(row)
+    if not names:
+        return [], np.zeros((0, bins.n))
+    table = np.array(rows)
+    _, first_of = np.unique(table, axis=0, return_index=True)
+    keep = np.sort(first_of)
     return [names[i] for i in keep], table[keep]
+
+
+class _Bins:
+    """A record of N epochs as at most ``MOST_BINS`` parts of nearly equal length."""
+
+    def __init__(self, n_epochs: int) -> None:
+        self.n = min(n_epochs, MOST_BINS)
+        self.of = np.arange(n_epochs) * self.n // n_epochs
+        self.size = np.bincount(self.of, minlength=self.n).astype(np.float64)
+
+    def sums(self, flags: Bools) -> Floats:
+        """How many are set in each part."""
+        return np.bincount(self.of[flags], minlength=self.n).astype(np.float64)
 
 
 def _best_place(slots: PlacedSlots, index: Ints) -> tuple[LossPlace | None, int, Bools]:
@@ -191,16 +233,20 @@ def _best_place(slots: PlacedSlots, index: Ints) -> tuple[LossPlace | None, int,
     lost = slots.lost[index]
     if len(index) < LEAST_SLOTS or np.count_nonzero(lost) < LEAST_LOST:
         return None, 0, nothing
-    names, masks = _cells(slots.range_m[index], slots.bearing_deg[index])
+    range_m, bearing_deg = slots.range_m[index], slots.bearing_deg[index]
+    bins = _Bins(len(index))
+    names, counts = _cells(range_m, bearing_deg, bins)
     if not names:
         return None, 0, nothing
-    p_values = shift_p_values(lost, masks)
+    losses = bins.sums(lost)
+    p_values = _shift_p(losses, counts, bins.size)
     good = np.flatnonzero(p_values <= FALSE_ALARM)
     if not len(good):
         return None, len(names), nothing
-    hits = (masks[good] & lost).sum(axis=1, dtype=np.float64)[:, None]
-    gain = _gains(hits, masks[good].sum(axis=1, dtype=np.float64)[:, None], float(lost.sum()), float(len(lost)))
-    best = int(good[int(np.argmax(gain))])
+    masks = {i: _inside(names[i], range_m, bearing_deg) for i in good.tolist()}
+    hits = np.array([[np.count_nonzero(mask & lost)] for mask in masks.values()], dtype=np.float64)
+    size = np.array([[np.count_nonzero(mask)] for mask in masks.values()], dtype=np.float64)
+    best = int(good[int(np.argmax(_gains(hits, size, float(lost.sum()), float(len(lost)))))])
     inside = nothing.copy()
     inside[index[masks[best]]] = True
     kind, low, high = names[best]
@@ -222,20 +268,20 @@ def _best_place(slots: PlacedSlots, index: Ints) -> tuple[LossPlace | None, int,
 def shift_p_values(lost: Bools, masks: Bools) -> Floats:
     """Chance, for each place (K,), that any place at all would hold as much of the losses as this one does.
 
-    ``lost`` is (N,) and ``masks`` (K, N). The statistic is the log-likelihood ratio of two rates of
-    loss, in the place and outside, against one (0 where fewer are lost in it); its null distribution is that of the largest of the K
+    ``lost`` is (N,) and ``masks`` (K, N). The statistic is the log-likelihood ratio of two rates of loss, in the place
+    and outside, against one (0 where fewer are lost in it); its null distribution is that of the largest of the K
     figures over the shifts. The smallest p-value is 1 / min(N, MOST_BINS).
     """
-    n = len(lost)
-    bins = min(n, MOST_BINS)
-    edge = np.arange(n) * bins // n
-    first = np.flatnonzero(np.concatenate(([True], np.diff(edge) != 0)))
-    size = np.diff(np.concatenate((first, [n])))
-    losses = np.add.reduceat(lost.astype(np.float64), first)
-    presence = np.add.reduceat(masks.astype(np.float64), first, axis=1) / size
-    counted = np.fft.irfft(np.conj(np.fft.rfft(presence, axis=1)) * np.fft.rfft(losses), bins, axis=1)
-    slots = masks.sum(axis=1, dtype=np.float64)[:, None]
-    score = np.round(_gains(counted, slots, float(np.count_nonzero(lost)), float(n)), 6)
+    bins = _Bins(len(lost))
+    return _shift_p(bins.sums(lost), np.array([bins.sums(mask) for mask in masks]), bins.size)
+
+
+def _shift_p(losses: Floats, counts: Floats, size: Floats) -> Floats:
+    """The same of the sums in bins: losses (B,), epochs in each place (K, B), all epochs (B,)."""
+    bins = len(losses)
+    counted = np.fft.irfft(np.conj(np.fft.rfft(counts / size, axis=1)) * np.fft.rfft(losses), bins, axis=1)
+    slots = counts.sum(axis=1)[:, None]
+    score = np.round(_gains(counted, slots, float(losses.sum()), float(size.sum())), 6)
     largest = np.sort(score.max(axis=0))
     at_least = bins - np.searchsorted(largest, score[:, 0], side="left")
     return np.asarray(at_least / bins)
@@ -312,7 +358,8 @@ def _stretch(slots: PlacedSlots, index: Ints) -> LossPlace | None:
 def _binomial_tail(k: int, n: int, share: float) -> float:
     """Chance of k or more of n."""
     i = np.arange(k, n + 1)
-    ways = np.array([lgamma(n + 1) - lgamma(j + 1) - lgamma(n - j + 1) for j in i.tolist()])
+    log_factorial = np.concatenate(([0.0], np.cumsum(np.log(np.arange(1, n + 1)))))
+    ways = log_factorial[n] - log_factorial[i] - log_factorial[n - i]
     return float(np.exp(ways + i * np.log(share) + (n - i) * np.log1p(-share)).sum())
 
 

@@ -80,7 +80,7 @@ def listen(spec: SourceSpec, for_s: float) -> StreamMeasure:
                 if isinstance(event, Chunk):
                     blocks.append(event.data)
                 elif isinstance(event, Notice) and event.state in (SourceState.REFUSED, SourceState.FAILED):
-                    refused = event.message
+                    refused = event.message.partition("; next try")[0]  # there will be none
             if refused and not blocks:
                 break
     if refused and not blocks:
