@@ -95,6 +95,28 @@ def test_a_misplaced_base_is_told_by_its_own_pseudoranges_where_the_site_names_n
     assert "by its own pseudoranges" in findings[0].summary
 
 
+def test_a_misplaced_base_is_held_until_somebody_confirms_it(misplaced: Path) -> None:
+    session, _, bits = _run(misplaced, with_base=False)
+    held = np.flatnonzero(bits & BIT["latched_base_misplaced"])
+    assert 20 <= held[0] <= 120  # three epochs with ephemerides, which take their time to come
+    assert held[-1] == len(bits) - 1 and len(held) == held[-1] - held[0] + 1
+    session.confirm(2**61)
+    assert not session.link.join(np.array([2**62])).latches[0]
+
+
+def test_a_position_that_the_site_file_names_as_well_is_a_warning(misplaced: Path, tmp_path: Path) -> None:
+    # A base started on its own position, and a site that works with it: wrong by metres, and known to the site.
+    first, _, _ = _run(misplaced, with_base=False)
+    assert first.link.arp_ecef_m is not None
+    files = discover([misplaced]).sessions[0]
+    session = drive.session_for(files, load_site(files.site))  # type: ignore[arg-type]
+    session.link.setup = dataclasses.replace(session.link.setup, base_ecef_m=first.link.arp_ecef_m)
+    drive.run_files(session, files)
+    found = {f.code: f for f in session.findings()}
+    assert found["base_misplaced"].severity == "warn" and found["base_misplaced"].evidence["site_agrees"]
+    assert not session.link.join(np.array([2**61])).latches[0]
+
+
 def test_the_site_file_has_the_better_figure_and_the_pseudoranges_stand_beside_it(misplaced: Path) -> None:
     session, findings, _ = _run(misplaced)
     assert [f.code for f in findings].count("base_misplaced") == 1
@@ -130,4 +152,4 @@ def test_ordinary_days_give_no_finding_about_the_base_s_place(tmp_path: Path, cl
     session, findings, bits = _run(_written(tmp_path / clean, [], 77, 240, clean), with_base=False)
     assert session.base.seen().misplaced is False
     assert not {f.code for f in findings} & {"base_misplaced", "base_disturbed"}
-    assert not (bits & BIT["latched_base_disturbed"]).any()
+    assert not (bits & (BIT["latched_base_disturbed"] | BIT["latched_base_misplaced"])).any()

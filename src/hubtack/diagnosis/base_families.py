@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from hubtack.diagnosis.episode import Episode
-from hubtack.engine.link import COMPUTED
+from hubtack.engine.link import COMPUTED, distance_m
 from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S, CURRENT_LEAP_S, GLONASS_AHEAD_OF_UTC_S
 
 if TYPE_CHECKING:
@@ -95,20 +95,28 @@ def _with_figures(episode: Episode, seen: BaseSeen) -> Episode:
     return replace(episode, evidence={**episode.evidence, "likely": likely, "pseudoranges": own})
 
 
+def _site_agrees(view: LinkView) -> bool:
+    """Whether the site file names the very position that is broadcast: then the site works with it, right or wrong."""
+    arp, site = view.engine.arp_ecef_m, view.setup.base_ecef_m
+    return arp is not None and site is not None and distance_m(arp, site) <= view.setup.base_tolerance_m
+
+
 def _misplaced(view: LinkView, seen: BaseSeen) -> Episode:
     east, north, up = seen.offset_enu_m
     plan_m = (east * east + north * north) ** 0.5
     direction = ("up" if up > 0 else "down") if plan_m < abs(up) else compass_word(east, north)
     arps = [a for s in view.tally.stations.values() for a in s.arps]
     start_ns = max((a[0] for a in arps), default=view.start_ns)  # the position that is broadcast now
+    known = _site_agrees(view)
     return Episode(
         "base_misplaced",
         start_ns,
         None,
         "" if view.tally.last_id is None else str(view.tally.last_id),
-        _held_ns(view, start_ns),
-        "stop",
+        0 if known else _held_ns(view, start_ns),
+        "warn" if known else "stop",
         {
+            "site_agrees": known,
             "off_m": (plan_m * plan_m + up * up) ** 0.5,
             "direction": direction,
             "where": {"up": "too high", "down": "too low"}.get(direction, f"to the {direction}"),

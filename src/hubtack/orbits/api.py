@@ -21,7 +21,7 @@ from hubtack.orbits.cells import Cells, EpochSieve, Wanted
 from hubtack.orbits.disturbance import DisturbanceWatch, PhaseRows, Step, phase_rows, reduced_phases
 from hubtack.orbits.ephemeris import Ephemeris, EphemerisStore
 from hubtack.orbits.layouts import EPHEMERIS_MESSAGES
-from hubtack.orbits.misplacement import BasePositionResult, compare
+from hubtack.orbits.misplacement import BasePositionResult, compare, is_misplaced
 from hubtack.orbits.satellites import States
 from hubtack.orbits.single_point import PointSolution, Ranges, ranges_of_epoch, solve_epoch, transmitted_states
 from hubtack.orbits.sky import SKY_EVERY_S, SatelliteView, SkyTally, view_of, views_of
@@ -35,6 +35,7 @@ _Near = Mapping[tuple[int, int], Ephemeris]
 # (until so long after the first, one solution so often). Multipath is alike for a minute; later only a change of the
 # sky brings anything new. [s]
 SOLVE_EVERY_S = ((60.0, 15.0), (600.0, 60.0), (3600.0, 300.0), (np.inf, 900.0))
+_LEAST_TO_CLAIM = 3  # epochs: half a minute of them
 _WAITING = 40  # epochs kept until the ephemerides that follow them arrive
 _SAME_ARP_M = 1.0
 _MOST_SCALE = 4.0  # root of chi squared over degrees of freedom; sound streams give 0.3 to 1.3
@@ -93,12 +94,13 @@ class BaseWatcher:
         self._sieve = EpochSieve(leap_s, self._wants)
         self._first_solve_s = self._last_solve_s = self._last_sky_s = self._last_phase_s = -np.inf
         self._due: list[_Due] = []
-        self._said = b""  # the newest base position, as it came: mostly it is the same again
+        self._said: tuple[float, ...] = ()  # the newest base position, as it came
         self._found: dict[tuple[int, float, float], _Near] = {}
         self.tracked: frozenset[tuple[int, int]] = frozenset()  # (system, satellite) of the newest look at the sky
         self.cn0_dbhz: dict[tuple[int, int], float] = {}  # strongest signal of each, then
         self._fresh()
         self._steps: deque[Step] = deque(maxlen=50)
+        self.claimed_at: list[int] = []  # bytes at which a broadcast position was found wrong; whoever reads may clear
         self._saw_ranges = self._saw_cells = False
 
     def _fresh(self) -> None:
@@ -109,6 +111,7 @@ class BaseWatcher:
         self._phases: DisturbanceWatch | None = None
         self._first_solve_s = -np.inf
         self._sieve.next_s = -np.inf
+        self._claimed = False
 
     def add_ephemerides(self, ephemerides: Iterable[Ephemeris]) -> None:
         """Take ephemerides from elsewhere (a navigation file, another stream)."""
@@ -160,27 +163,29 @@ class BaseWatcher:
     def _station_row(self, decoded: Decoded, i: int) -> list[Step]:
         """The broadcast position; a new one, or a new station, begins a new average."""
         rows = decoded.stations
-        said = rows.values[i].tobytes()
-        if said == self._said:
+        if rows["type"][i] == 1032.0:
+            self._computed = True  # it names the physical base behind a computed one
             return []
-        self._said = said
-        if int(rows["type"][i]) not in (1005, 1006):
-            self._computed = True  # 1032 names the physical base behind a computed one
-            return []
-        arp = np.array([rows["x_m"][i], rows["y_m"][i], rows["z_m"][i]])
+        _, station, x, y, z, _, computed, *_ = rows.values[i].tolist()
+        if (station, x, y, z, computed) == self._said:
+            return []  # mostly it is the same again
+        self._said = (station, x, y, z, computed)
+        arp = np.array([x, y, z])
         if not np.linalg.norm(arp) > 1e6:  # also zeros: a base that has no position yet
             return []
-        station = float(rows["station_id"][i])
-        changed = self._arp is not None and (
-            station != self._station or float(np.linalg.norm(arp - self._arp)) > _SAME_ARP_M
-        )
+        first = self._arp is None
+        changed = not first and (station != self._station or float(np.linalg.norm(arp - self._arp)) > _SAME_ARP_M)
         steps = []
         if changed:
             self._take(self._sieve.close())
-            steps = self._work()
+        if changed or first:
+            steps = self._work()  # what came before is not measured against this position
+        if changed:
             self._fresh()
         self._arp, self._station = arp, station
-        self._computed = bool(rows["computed"][i] == 1.0) or (self._computed and not changed)
+        self._computed = computed == 1.0 or (self._computed and not changed)
+        if first:
+            self._claim(int(rows.pos[i]))
         return steps
 
     # Epochs --------------------------------------------------------------------------------------------------------
@@ -242,6 +247,7 @@ class BaseWatcher:
                     self._waiting.append(item.cells)
                 elif self._waiting:
                     self._retry(item.near)
+                self._claim(item.cells.end_pos)
             if item.wide is not None and self._latest is not None:
                 looks.append((item.wide, item.cells))
             if item.cells.wanted.phases and self._is_placed():
@@ -265,6 +271,15 @@ class BaseWatcher:
         self._latest = solution
         self._average.add(solution, t_s)
         return True
+
+    def _claim(self, pos: int) -> None:
+        """Note once for each broadcast position that it is found wrong, and at which byte; networks are exempt."""
+        if self._claimed or self._arp is None or self._computed or self._average.epochs < _LEAST_TO_CLAIM:
+            return
+        measured = self._average.result()
+        if measured is not None and measured.scale <= _MOST_SCALE and is_misplaced(self._arp, measured):
+            self._claimed = True
+            self.claimed_at.append(pos)
 
     def _retry(self, near: _Near | None = None) -> None:
         """Epochs that came before their ephemerides, with those of a later epoch or with all there are now."""
@@ -369,10 +384,10 @@ class BaseWatcher:
         )  # fmt: skip
 
     @property
-    def revision(self) -> tuple[int, int, int, float]:
+    def revision(self) -> tuple[int, int, int, tuple[float, ...]]:
         """Changes whenever an answer may have changed."""
         judged = self._phases.judged if self._phases is not None else 0
-        return self._average.epochs, judged // 30, self.ephemerides.version, self._station
+        return self._average.epochs, judged // 30, self.ephemerides.version, self._said
 
     @property
     def t_gpst_s(self) -> float:

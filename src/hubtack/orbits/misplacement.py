@@ -116,6 +116,21 @@ class BasePositionResult:
         }
 
 
+def is_misplaced(broadcast_ecef_m: Floats, measured: StaticPosition) -> bool:
+    """The test of ``compare`` alone, without a search for the mistake."""
+    lat, lon, _ = ecef_to_geodetic(measured.pos_ecef_m[None])
+    offset = ecef_offset_to_enu((broadcast_ecef_m - measured.pos_ecef_m)[None], lat, lon)[0]
+    return any(_tests(offset, measured.covariance_enu_m2)[:2])
+
+
+def _tests(offset: Floats, covariance: Floats) -> tuple[bool, bool, float, float]:
+    """Whether plan and height differ, and the scores of both (chi squared of 2 degrees of freedom; sigmas)."""
+    plan_score = float(offset[:2] @ np.linalg.solve(covariance[:2, :2], offset[:2]))
+    up_score = float(abs(offset[2]) / np.sqrt(covariance[2, 2]))
+    plan = plan_score > PLAN_CRITICAL and float(np.hypot(offset[0], offset[1])) > PLAN_FLOOR_M
+    return plan, up_score > UP_CRITICAL and abs(float(offset[2])) > UP_FLOOR_M, plan_score, up_score
+
+
 def compare(
     broadcast_ecef_m: Floats,
     measured: StaticPosition,
@@ -144,10 +159,7 @@ def compare(
     plan_m = float(np.hypot(offset[0], offset[1]))
     sigma_plan = float(np.sqrt(np.linalg.eigvalsh(covariance[:2, :2])[-1]))
     sigma_up = float(np.sqrt(covariance[2, 2]))
-    plan_score = float(offset[:2] @ np.linalg.solve(covariance[:2, :2], offset[:2]))
-    up_score = float(abs(offset[2]) / sigma_up)
-    misplaced_plan = plan_score > PLAN_CRITICAL and plan_m > PLAN_FLOOR_M
-    misplaced_up = up_score > UP_CRITICAL and abs(float(offset[2])) > UP_FLOOR_M
+    misplaced_plan, misplaced_up, plan_score, up_score = _tests(offset, covariance)
     candidates: list[Candidate] = []
     if misplaced_plan or misplaced_up:
         candidates = likeliest_mistakes(

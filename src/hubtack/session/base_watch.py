@@ -61,6 +61,9 @@ class BaseWatch:
         if len(decoded.frames):
             self.leap.feed(decoded.frames)
             self._note(self.watcher.feed(decoded), link)
+            for pos in self.watcher.claimed_at:
+                link.note_base("base_misplaced", pos)
+            self.watcher.claimed_at.clear()
             self._learn_date(axis, link)
 
     def close(self, link: LinkEngine) -> None:
@@ -78,7 +81,7 @@ class BaseWatch:
             )
             if len(self.moves) < _MOST_MOVES:
                 self.moves.append(move)
-            link.note_disturbed(step.confirmed_pos)
+            link.note_base("base_disturbed", step.confirmed_pos)
 
     def axis_ns(self, t_gpst_s: float, link: LinkEngine) -> int:
         """A time of the GPS week on the axis, on the day nearest to where the stream is."""

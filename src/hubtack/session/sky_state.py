@@ -120,16 +120,19 @@ class SkyStrip:
     width: int = 24  # leaves room for its words on a screen of 80
     _text: str = ""
     _at_ns: int | None = None
+    _known: int = 0
 
     def line(self, session: Session) -> str:
         """The line at the session's newest datum; times in UTC."""
         now_ns = session.now_ns()
         # Until there is something to show it is looked for every ten seconds: ephemerides take a minute to come.
-        every_ns = _STRIP_EVERY_NS if self._text else _STRIP_EVERY_NS // 30
+        known = len(session.base.watcher.ephemerides)
+        # While ephemerides still come, which takes a minute or two, it is worth another look.
+        every_ns = _STRIP_EVERY_NS if known == self._known else _STRIP_EVERY_NS // 10
         if self._at_ns is not None and 0 <= now_ns - self._at_ns < every_ns:
             return self._text
-        self._at_ns = now_ns
-        if len(session.base.watcher.ephemerides) < _LEAST_KNOWN:
+        self._at_ns, self._known = now_ns, known
+        if known < _LEAST_KNOWN:
             return self._text
         now = sky_now(session, most_looks=_STRIP_LOOKS)
         if now is not None and len(now.ephemerides) >= _LEAST_KNOWN:
