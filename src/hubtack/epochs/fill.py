@@ -41,7 +41,7 @@ def gns_quality(mode: str) -> float:
 def _by_value(column: Floats, meaning: Callable[[Floats], Floats]) -> Floats:
     """``meaning`` of a column, worked out once for each value that occurs; NaN stays NaN."""
     out = np.full(len(column), np.nan)
-    left = ~np.isnan(column)
+    left = column == column
     for _ in range(_FEW):
         at = int(np.argmax(left))
         if not left[at]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 Ints = NDArray[np.int64]
 NO_ARRIVAL = -1
 _TRIM_AT = 4096
+_FEW = 16  # bytes asked for: below this a search in the lists costs less than arrays of them
 
 
 @dataclass(slots=True)
@@ -44,17 +45,29 @@ class ArrivalLog:
 
     def places(self, offset: Ints) -> Ints:
         """Number in the merged sequence of the bytes at ``offset`` (N,)."""
+        if len(offset) <= _FEW:
+            at = [(self._at(o), o) for o in offset.tolist()]
+            return np.array([self._place[i] + o - self._start[i] for i, o in at], dtype=np.int64)
         index = self._index(offset)
         start, place = np.array(self._start, dtype=np.int64), np.array(self._place, dtype=np.int64)
         return place[index] + offset - start[index]
 
     def utc_ns(self, offset: Ints) -> Ints:
         """UTC arrival of the bytes at ``offset`` (N,), -1 where unknown. [ns]"""
-        return np.array(self._utc_ns, dtype=np.int64)[self._index(offset)]
+        return self._of(self._utc_ns, offset)
 
     def mono_ns(self, offset: Ints) -> Ints:
         """Arrival of the bytes at ``offset`` (N,) by the clock that never steps, -1 where unknown. [ns]"""
-        return np.array(self._mono_ns, dtype=np.int64)[self._index(offset)]
+        return self._of(self._mono_ns, offset)
+
+    def _of(self, column: list[int], offset: Ints) -> Ints:
+        if len(offset) <= _FEW:
+            return np.array([column[self._at(o)] for o in offset.tolist()], dtype=np.int64)
+        return np.array(column, dtype=np.int64)[self._index(offset)]
+
+    def _at(self, offset: int) -> int:
+        """The chunk that holds a byte."""
+        return max(0, bisect_right(self._start, offset) - 1)
 
     def _index(self, offset: Ints) -> Ints:
         if not len(offset):
