@@ -61,22 +61,26 @@ def clustered(function: Callable[[Item], Result], items: Iterable[Item], client:
     as_completed: Any = importlib.import_module("distributed").as_completed
     todo = iter(items)
     held: dict[str, Item] = {}  # by the future's key, so that no result can be counted twice
-    ready = as_completed()
     number = 0
 
-    def top_up() -> None:
+    def more() -> list[Any]:
         nonlocal number
         threads = max(1, sum(client.nthreads().values()))
+        futures = []
         while len(held) < _AHEAD * threads:
             item = next(todo, None)
             if item is None:
-                return
+                break
             number += 1
             future = client.submit(guarded, function, item, key=f"hubtack-{client.id}-{number}", pure=False)
             held[future.key] = item
-            ready.add(future)
+            futures.append(future)
+        return futures
 
-    top_up()
+    first = more()
+    if not first:
+        return
+    ready = as_completed(first, loop=client.loop)
     for future in ready:
         item = held.pop(future.key, None)
         if item is None:
@@ -88,7 +92,7 @@ def clustered(function: Callable[[Item], Result], items: Iterable[Item], client:
             result = Broken(f"the cluster could not do it ({_why(future)})")
         future.release()
         yield Done(item, result)
-        top_up()
+        ready.update(more())
 
 
 def _why(future: Any) -> str:
