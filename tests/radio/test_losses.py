@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.link_stream import GPS, Base
 from tests.radio.lossy_site import drive, rover_log, write_session
 
 from hubtack.cli.main import main
@@ -301,3 +302,15 @@ def test_the_plan_marks_what_was_lost_where_and_the_base() -> None:
     assert "B" in drawn
     assert drawn.rstrip().endswith("3")
     assert plan(np.full(3, np.nan), np.full(3, np.nan), np.zeros(3, dtype=bool)) == []
+
+
+def test_no_bearing_is_taken_to_a_base_that_a_network_computes(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    east, north = drive(600, 5)
+    base = Base(systems=(GPS,), satellites=4, computed=True)
+    folder = write_session(tmp_path / "day", east, north, lambda i: i % 9 == 0, base)
+    document = json.loads(run(capsys, folder, "--json")[1])
+    assert document["sessions"][0]["base_computed"] is True
+    assert document["placed_slots"] == 0
+    assert "no antenna stands there" in run(capsys, folder)[1]

@@ -12,6 +12,7 @@ from hubtack.diagnosis.link_view import S_NS, LinkView
 from hubtack.diagnosis.loss import LossPattern, loss_pattern
 from hubtack.diagnosis.loss_places import LONGEST_S, LossPlaces, PlacedSlots, evidence, loss_places, middle_of_losses
 from hubtack.diagnosis.saturation import fits, saturation
+from hubtack.engine.link import COMPUTED
 from hubtack.engine.link_flow import BAD_CRC, FRAMES, OTHER
 from hubtack.engine.link_ledger import COMPLETE, INCOMPLETE, LOST
 from hubtack.engine.places import from_base, timed_slots
@@ -212,7 +213,8 @@ def placed_slots(view: LinkView) -> PlacedSlots:
     """Every epoch that came or should have come, and where the rover was then, as seen from the base."""
     time_ns, state = timed_slots(view.tally.ledger, LONGEST_S)
     base, places = view.engine.arp_ecef_m or view.setup.base_ecef_m, view.rover.places
-    if base is None or places is None:
+    # Where a network computes the base, no antenna stands there that a bearing could be taken to.
+    if base is None or places is None or view.engine.base_kind == COMPUTED:
         unknown = np.full(len(time_ns), np.nan)
         return PlacedSlots(time_ns, state != COMPLETE, unknown, unknown)
     range_m, bearing_deg, _ = from_base(places.at(time_ns), base)

@@ -255,7 +255,7 @@ def _best_place(slots: PlacedSlots, index: Ints) -> tuple[LossPlace | None, int,
     alike = None
     if kind == "sector":
         alike = next(
-            (names[i][1:] for i in good if names[i][0] != "sector" and _overlap(masks[i], masks[best]) >= _ALIKE), None
+            (names[i][1:] for i in masks if names[i][0] != "sector" and _overlap(masks[i], masks[best]) >= _ALIKE), None
         )
     place = LossPlace(
         kind, low, high, int(masks[best].sum()), int(lost_in.sum()), int((~masks[best]).sum()),

@@ -86,7 +86,7 @@ def session_losses(files: SessionFiles, site: Site, on_bytes: Callable[[int], No
         )
     unknown = np.full(len(time_ns), np.nan)
     range_m, bearing_deg = unknown, unknown
-    if base is not None:
+    if base is not None and not session.base_computed():  # else no antenna stands there to take a bearing to
         range_m, bearing_deg, _ = from_base(session.places.at(time_ns), base)
     day0 = session.axis.day0
     return SessionLosses(

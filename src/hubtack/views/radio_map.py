@@ -71,6 +71,8 @@ def losses_text(document: Mapping[str, Any], drawn: Sequence[str], width: int = 
     share = "" if d["lost_percent"] is None else f" ({d['lost_percent']:.1f} %)"
     by = "" if all(s["basis"] == "stream" for s in d["sessions"]) else ", told by the rover's age of corrections"
     lines.append(f"  {d['lost']} of {d['slots']} lost{share}; place known for {d['placed_slots']}{by}")
+    if any(s["base_computed"] for s in d["sessions"]):
+        lines.append("  a network computes the base: no antenna stands there, so no ranges and bearings")
     lines += ["  " + line for line in drawn]
     if d["by_range"]:
         lines.append("range m          epochs   lost   open ground would lose")
