@@ -302,6 +302,7 @@ def test_a_query_answers_as_a_table_and_as_json(capsys: pytest.CaptureFixture[st
     assert code == 0 and "lost_h" in out and "Digger 7" in out
     code, out, _ = run(capsys, "--ledger", tmp_path / "ledger", "--query", sql, "--json")
     document = json.loads(out)
+    jsonschema.validate(document, SCHEMA)
     assert document["kind"] == "query" and document["columns"] == ["machine", "lost_h"]
     assert run(capsys, "--query", sql)[0] == 2
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from hubtack.audit.discover import NEVER_LOGS, Found, SkippedFile, folders_under, site_of
+from hubtack.audit.discover import NEVER_LOGS, Found, folders_under, site_of
 from hubtack.audit.gather import Gathered, gather
 from hubtack.audit.progress import Progress
 from hubtack.documents.audit import audit_document, write_audit_json
