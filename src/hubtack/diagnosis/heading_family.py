@@ -1,14 +1,16 @@
-"""Does the heading fit the machine? Told by the swing of an excavator's house."""
+"""Does the heading fit the machine? Told by the swing of an excavator's house, and by the way other machines go."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from hubtack.diagnosis.episode import Episode
+from hubtack.engine.course import Course
 from hubtack.engine.setup import Setup
 from hubtack.engine.swing import CONTRADICTS_DEG, SwingFit, Swings
 
 FLIPPED_DEG = CONTRADICTS_DEG
+COURSE_OFFSET_DEG = 3.0  # tracks slip on a side slope: common practice, no source
 FIXED_OFFSET_DEG = 2.0  # a fixed offset from what the site file says: common practice, no source
 
 
@@ -25,6 +27,20 @@ def heading_episodes(swings: Swings, setup: Setup) -> list[Episode]:
             return []
         return [_episode(fits, middle, "the antenna's place in the site file", stop=abs(middle) >= FLIPPED_DEG)]
     return _against_learnt(fits)
+
+
+def course_episodes(course: Course) -> list[Episode]:
+    """``heading_flipped`` for a machine that goes where it points: against the course it makes good."""
+    found = course.offset_deg()
+    if found is None or course.first_ns is None or abs(_difference(found[0], 0.0)) < COURSE_OFFSET_DEG:
+        return []
+    offset_deg, seconds = _difference(found[0], 0.0), found[1]
+    return [
+        Episode(
+            "heading_flipped", course.first_ns, None, severity="warn",
+            evidence={"offset_deg": offset_deg, "against": "the course made good", "seconds": seconds},
+        )
+    ]  # fmt: skip
 
 
 def _against_learnt(fits: list[SwingFit]) -> list[Episode]:

@@ -32,6 +32,11 @@ _AS_THEY_STAND = (
 )
 # Digits after the point that centimetres need: five decimals of a minute are 19 mm of latitude (derived from 1852 m).
 _MINUTE_DECIMALS_WANTED, _HEIGHT_DECIMALS_WANTED = 6, 2
+_SUSPECT = {
+    "suspect_fix": "it jumped",
+    "age_contradiction": "its correction age is not that of the stream",
+    "scatter_contradiction": "standing still, it scatters more than its sigmas admit",
+}
 _ENDS_APART_NS = 30_000_000_000
 _SHARE_MISSING = 0.5  # a field absent from more than half of the rows is missing, not late
 
@@ -78,6 +83,8 @@ def _figures(code: str, evidence: RoverEvidence, setup: Setup) -> dict[str, Any]
         return {"baseline_max_m": evidence.longest_baseline_m, "limit_m": setup.limit("baseline_warn_m")}
     if code == "heading_separation":
         return {"separation_m": evidence.last_separation_m, "installed_m": setup.pair_separation_m}
+    if code == "suspect_fix":
+        return {"why": "; ".join(words for name, words in _SUSPECT.items() if name in evidence.suspects)}
     if code == "heading_lost":
         return {"separation_m": setup.pair_separation_m}
     return {}

@@ -12,9 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.engine import judge as jd
+from hubtack.engine.course import KINDS as COURSE_KINDS
+from hubtack.engine.course import Course
 from hubtack.engine.parked import Parked
 from hubtack.engine.quantities import Quantities, quantities
 from hubtack.engine.rover_evidence import RoverEvidence
+from hubtack.engine.scatter import Scatter
 from hubtack.engine.setup import Setup
 from hubtack.engine.swing import Swings
 from hubtack.engine.tally import Tally
@@ -76,16 +79,20 @@ class RoverEngine:
     evidence: RoverEvidence = field(init=False)
     swings: Swings = field(default_factory=Swings)
     parked: Parked = field(init=False)
+    scatter: Scatter = field(init=False)
+    course: Course = field(default_factory=Course)
     last: JudgedRows | None = None  # the newest committed row
     _heading: tuple[int, float] | None = None  # time and value of the newest heading
 
     def __post_init__(self) -> None:
         self.evidence = RoverEvidence.for_setup(self.setup)
         km = (self.setup.assumed_baseline_m or 2000.0) * 1e-6
-        self.parked = Parked(
+        floors = (
             self.setup.horizontal_m + self.setup.horizontal_ppm * km,
             self.setup.vertical_m + self.setup.vertical_ppm * km,
         )
+        self.parked = Parked(*floors)
+        self.scatter = Scatter(*floors, self.setup.limit("standing_speed_m_s"))
         forward, right = self.setup.antenna_forward_m, self.setup.antenna_right_m
         if forward is not None and right is not None:
             self.swings.expected_deg = float(np.degrees(np.arctan2(right, forward)))
@@ -132,9 +139,13 @@ class RoverEngine:
             self.swings.add(epochs, q)
             latched = latched | np.where(self.swings.contradiction(epochs), BIT["heading_contradiction"], 0)
             latched = latched | np.where(self.parked.add(epochs, q), BIT["latched_overnight_shift"], 0)
+            latched = latched | np.where(self.scatter.add(epochs, q), BIT["scatter_contradiction"], 0)
+            if self.setup.machine_kind in COURSE_KINDS:
+                self.course.add(epochs, q)
         else:
             latched = latched | (BIT["heading_contradiction"] if self.swings.contradicts else 0)
             latched = latched | (BIT["latched_overnight_shift"] if self.parked.contradicts else 0)
+            latched = latched | (BIT["scatter_contradiction"] if self.scatter.contradicts else 0)
         judged, track = jd.judge_rows(
             self.track,
             epochs,

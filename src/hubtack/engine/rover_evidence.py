@@ -94,8 +94,8 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition("frozen_position", lambda v: v.judged.frozen, ("frozen_position",), 0.0, 2.0),
     Condition(
         "suspect_fix",
-        lambda v: v.judged.jump | v.has("age_contradiction"),
-        ("suspect_fix", "age_contradiction"),
+        lambda v: v.judged.jump | v.has("age_contradiction") | v.has("scatter_contradiction"),
+        ("suspect_fix", "age_contradiction", "scatter_contradiction"),
         0.0,
         5.0,
     ),
@@ -137,6 +137,7 @@ class RoverEvidence:
     first_pos_ecef_m: tuple[float, float, float] | None = None
     last_separation_m: float = np.nan
     heading_seen: bool = False
+    suspects: dict[str, int] = field(default_factory=dict)  # rows by what made the fix suspect
     ages: AgeTrack = field(default_factory=AgeTrack)
 
     @classmethod
@@ -164,6 +165,10 @@ class RoverEvidence:
                 owned |= BIT[reason]
             owned_ns = np.where(held & ((judged.bits & owned) != 0), step_ns, 0)
             self.runs[condition.code].feed(condition.holds(view), epochs.time_ns, owned_ns)
+        for name in ("suspect_fix", "age_contradiction", "scatter_contradiction"):
+            count = int(np.count_nonzero(judged.bits & BIT[name]))
+            if count:
+                self.suspects[name] = self.suspects.get(name, 0) + count
         self._add_silence(epochs, judged, before)
         self._count(epochs, q)
 

@@ -139,6 +139,13 @@ REASONS: tuple[Reason, ...] = (
         _JUMP,
     ),
     Reason(
+        "scatter_contradiction",
+        "HOLD",
+        "the position scatters more than the receiver admits",
+        "move away from steel and walls; have the receiver fix anew, then check on a control mark",
+        _JUMP,
+    ),
+    Reason(
         "wrong_separation",
         "HOLD",
         "the two antennas are not where they should be",

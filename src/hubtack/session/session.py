@@ -20,7 +20,7 @@ from hubtack.decode.tables import Decoded
 from hubtack.diagnosis.check_family import check_episodes
 from hubtack.diagnosis.episode import Episode, Finding
 from hubtack.diagnosis.fold import findings_of
-from hubtack.diagnosis.heading_family import heading_episodes
+from hubtack.diagnosis.heading_family import course_episodes, heading_episodes
 from hubtack.diagnosis.link_families import LinkView, link_episodes, rtk_ready
 from hubtack.diagnosis.overnight import overnight_episodes
 from hubtack.diagnosis.rover_families import rover_episodes
@@ -544,6 +544,7 @@ class Session:
             live=self.is_live,
         )
         episodes.extend(heading_episodes(self.rover.swings, self.setup))
+        episodes.extend(course_episodes(self.rover.course))
         episodes.extend(sky_episodes(self.rover_sky.sectors, view.rover))
         episodes.extend(overnight_episodes(self.rover.parked, view.now_ns))
         episodes.extend(self._check_episodes(view.now_ns))
