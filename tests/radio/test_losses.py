@@ -11,13 +11,16 @@ import pytest
 from tests.link_stream import GPS, Base
 from tests.radio.lossy_site import drive, rover_log, write_session
 
+from hubtack.audit.discover import discover
+from hubtack.audit.drive import run_files, session_for
 from hubtack.cli.main import main
-from hubtack.diagnosis.loss_places import FALSE_ALARM, PlacedSlots, loss_places, shift_p_values
+from hubtack.diagnosis.loss_places import FALSE_ALARM, PlacedSlots, loss_places, settled_part, shift_p_values
 from hubtack.engine.link_ledger import COMPLETE, LOST, Ledger
 from hubtack.engine.places import PlaceTrack, timed_slots
 from hubtack.radio.cure import likelier_cure, range_bands
 from hubtack.radio.losses import epochs_from_ages
 from hubtack.radio.path import Link
+from hubtack.site import default_site
 from hubtack.views.radio_map import plan
 
 S = 1_000_000_000
@@ -314,3 +317,32 @@ def test_no_bearing_is_taken_to_a_base_that_a_network_computes(
     assert document["sessions"][0]["base_computed"] is True
     assert document["placed_slots"] == 0
     assert "no antenna stands there" in run(capsys, folder)[1]
+
+
+def test_the_part_of_a_live_record_that_is_looked_at_grows_by_steps_and_misses_little() -> None:
+    record = slots(np.zeros(5000, dtype=bool), np.full(5000, 1.0), np.full(5000, 1.0))
+    sizes = []
+    for n in range(1, 5000):
+        cut = PlacedSlots(record.time_ns[:n], record.lost[:n], record.range_m[:n], record.bearing_deg[:n])
+        size = len(settled_part(cut).lost)
+        assert n - n / 64 <= size <= n
+        sizes.append(size)
+    assert sizes == sorted(sizes)
+    assert len(set(sizes[4000:])) < 25
+
+
+def test_the_same_answer_is_given_twice_and_another_to_a_longer_record(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    east, north = drive(900, 5)
+    folder = write_session(tmp_path / "day", east, north, lambda i: i % 40 < 4)
+    (files,) = discover([folder]).sessions
+    session = session_for(files, default_site())
+    run_files(session, files)
+    first = {f.code: f for f in session.findings()}["periodic_loss"].evidence
+    assert session.places.answer is not None
+    assert {f.code: f for f in session.findings()}["periodic_loss"].evidence == first
+    before = session.places.answer[0]
+    session.link.tally.ledger.add(np.array([session.now_ns() + 60 * S]), np.array([1074]), np.array([0]))
+    session.findings()
+    assert session.places.answer[0] != before

@@ -147,6 +147,17 @@ def loss_places(slots: PlacedSlots) -> LossPlaces:
     return LossPlaces(n, n_lost, n_placed, placed_lost, tests, tuple(found), stretch, pattern, why_not)
 
 
+def settled_part(slots: PlacedSlots) -> PlacedSlots:
+    """The record up to the last whole part of it, parts being a power of two and a 64th of the record at most.
+
+    What is found then stays the same for a while as a live record grows, and is the same however it was fed.
+    """
+    n = len(slots.lost)
+    part = 1 << max(0, (n // 64).bit_length() - 1)
+    whole = slice(0, n // part * part)
+    return PlacedSlots(slots.time_ns[whole], slots.lost[whole], slots.range_m[whole], slots.bearing_deg[whole])
+
+
 def inside_of(place: LossPlace, slots: PlacedSlots) -> Bools:
     """Which epochs lie in the place or stretch (N,); False where the rover's place is not known."""
     if place.kind == "sector":

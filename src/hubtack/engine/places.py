@@ -7,7 +7,9 @@ a row could be looked up.
 from __future__ import annotations
 
 from array import array
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +33,7 @@ class PlaceTrack:
     second: array[int] = field(default_factory=lambda: array("q"))
     _ecef_dm: array[int] = field(default_factory=lambda: array("i"))
     _last: int | None = None
+    answer: tuple[bytes, Mapping[str, Any]] | None = None  # the last that was asked of this track, for its asker
 
     def add(self, time_ns: Ints, pos_ecef_m: Floats) -> None:
         """Add the rows (N,), (N, 3) that follow; rows without a position are passed over."""
