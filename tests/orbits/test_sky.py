@@ -155,3 +155,17 @@ def test_clock_text_turns_gps_time_into_local_time():
     assert clock_text(318_945.0, 18.0) == "Wed 16:35"
     assert clock_text(318_945.0, 18.0, utc_offset_s=43_200.0) == "Thu 04:35"
     assert clock_text(5.0, 18.0) == "Sat 23:59"
+
+
+def test_a_rough_integration_of_glonass_is_good_for_directions_after_twelve_hours():
+    from hubtack.orbits.ephemeris import parse_ephemeris
+    from hubtack.orbits.satellites import ROUGH_STEP_S, line_of_sight, satellite_states
+
+    chosen = [parse_ephemeris(p) for p in constellation(seed=6, gps=0, glonass=12)]
+    t = np.full(12, T0_S + 43_200.0)
+    fine, rough = (
+        line_of_sight(satellite_states(chosen, t, LEAP_S, glonass_step_s=step).pos_ecef_m, PLACE)
+        for step in (120.0, ROUGH_STEP_S)
+    )
+    apart = np.degrees(np.arccos(np.clip(np.sum(fine.unit_ecef * rough.unit_ecef, axis=1), -1.0, 1.0)))
+    assert apart.max() < 0.01

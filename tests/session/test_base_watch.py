@@ -53,7 +53,7 @@ def _run(folder: Path, *, with_base: bool = True) -> tuple[Session, list[Finding
 
 def test_a_knocked_base_is_the_first_finding_and_what_the_rover_shows_of_it_is_folded(knocked: Path) -> None:
     session, findings, _ = _run(knocked)
-    assert [f.code for f in findings][0] == "base_disturbed"
+    assert findings[0].code == "base_disturbed"
     evidence = findings[0].evidence
     assert evidence["moved_m"] == pytest.approx(0.4597, abs=0.03)  # of the truth
     assert evidence["direction"] == "north-west" and evidence["satellites"] >= 12

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from hubtack.geo.dop import dop
 from hubtack.knowledge.messages import BEIDOU, GALILEO, GLONASS, GPS
 from hubtack.orbits.ephemeris import Ephemeris
-from hubtack.orbits.satellites import line_of_sight, satellite_states
+from hubtack.orbits.satellites import ROUGH_STEP_S, line_of_sight, satellite_states
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -124,7 +124,9 @@ def forecast(
         none = np.full(len(t), np.nan)
         return Forecast(t, np.zeros(len(t), np.int64), none, none, none, mask_deg, step_s, known)
     chosen = [ephemerides[key] for key in keys]
-    states = satellite_states(chosen, np.repeat(t[:, None], len(keys), axis=1) - 0.075, leap_s)
+    states = satellite_states(
+        chosen, np.repeat(t[:, None], len(keys), axis=1) - 0.075, leap_s, glonass_step_s=ROUGH_STEP_S
+    )
     sight = line_of_sight(states.pos_ecef_m, rover_ecef_m)
     use = _clear(sight.azimuth_rad, sight.elevation_rad, mask_deg, rover_blocked)
     if base_ecef_m is not None:

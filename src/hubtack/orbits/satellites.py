@@ -30,6 +30,7 @@ GLONASS_J2 = 1.0826257e-3
 GLONASS_OMEGA_RAD_S = 7.292115e-5
 _BEIDOU_GEO = (*range(1, 6), *range(59, 64))  # BDS-SIS-ICD: C01-C05, C59-C63 are geostationary
 _GLONASS_STEP_S = 120.0  # error below 3 mm after 15 min
+ROUGH_STEP_S = 600.0  # for directions
 _SUN_MOON_S = 3_600.0  # the sun and moon terms of 1020 are constants good for half an hour
 
 
@@ -49,7 +50,9 @@ class Sight(NamedTuple):
     unit_ecef: Floats
 
 
-def satellite_states(ephemerides: Sequence[Ephemeris], t_gpst_s: Floats, leap_s: float) -> States:
+def satellite_states(
+    ephemerides: Sequence[Ephemeris], t_gpst_s: Floats, leap_s: float, *, glonass_step_s: float = _GLONASS_STEP_S
+) -> States:
     """Where satellites are and what their clocks are off, at times of transmission.
 
     Parameters
@@ -59,6 +62,9 @@ def satellite_states(ephemerides: Sequence[Ephemeris], t_gpst_s: Floats, leap_s:
         Time of transmission in seconds of the GPS week; any week, differences are taken modulo a week. [s]
     leap_s : float
         GPS time less UTC, for GLONASS. [s]
+    glonass_step_s : float
+        Longest step of the integration. Ten minutes leave half a kilometre after twelve hours, 0.002 degrees: enough for
+        directions. [s]
 
     Returns
     -------
@@ -78,7 +84,7 @@ def satellite_states(ephemerides: Sequence[Ephemeris], t_gpst_s: Floats, leap_s:
         pos[..., ~glonass, :], clock[..., ~glonass] = _kepler(chosen, t[..., ~glonass])
     if glonass.any():
         chosen = [e for e in ephemerides if e.system == GLONASS]
-        pos[..., glonass, :], clock[..., glonass] = _glonass(chosen, t[..., glonass] - leap_s)
+        pos[..., glonass, :], clock[..., glonass] = _glonass(chosen, t[..., glonass] - leap_s, glonass_step_s)
     return States(pos, clock)
 
 
@@ -168,7 +174,7 @@ def _geostationary(x: Floats, y: Floats, z: Floats, tk: Floats) -> tuple[Floats,
     return x * np.cos(turn) + y * np.sin(turn), -x * np.sin(turn) + y * np.cos(turn), z
 
 
-def _glonass(ephemerides: Sequence[Ephemeris], t_utc_s: Floats) -> tuple[Floats, Floats]:
+def _glonass(ephemerides: Sequence[Ephemeris], t_utc_s: Floats, step_s: float) -> tuple[Floats, Floats]:
     """Positions and clocks by Runge-Kutta of order four, all satellites in step."""
     get = _Columns(ephemerides)
     tk = _wrap(t_utc_s - get["tb_utc_s"], DAY_S)
@@ -177,7 +183,7 @@ def _glonass(ephemerides: Sequence[Ephemeris], t_utc_s: Floats) -> tuple[Floats,
     state = np.broadcast_to(start[:, :6], (*tk.shape, 6)).copy()
     sun_moon = np.where(np.abs(tk)[..., None] < _SUN_MOON_S, start[:, 6:], 0.0)
     span = np.abs(np.where(np.isfinite(tk), tk, 0.0))
-    steps = max(1, int(np.ceil(span.max(initial=0.0) / _GLONASS_STEP_S)))
+    steps = max(1, int(np.ceil(span.max(initial=0.0) / step_s)))
     h = (tk / steps)[..., None]
     for _ in range(steps):
         k1 = _glonass_rate(state, sun_moon)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from hubtack.knowledge.messages import SYSTEMS
 from hubtack.orbits.ephemeris import Ephemeris
-from hubtack.orbits.satellites import line_of_sight, satellite_states
+from hubtack.orbits.satellites import ROUGH_STEP_S, line_of_sight, satellite_states
 from hubtack.orbits.signals import SYSTEM_LETTERS
 
 Floats = NDArray[np.float64]
@@ -67,7 +67,7 @@ def views_of(
     chosen = [ephemerides[key] for (ephemerides, _), mine in zip(looks, keys, strict=True) for key in mine]
     at_s = np.repeat([t_s for _, t_s in looks], [len(mine) for mine in keys])
     # 75 ms of travel: 0.1 degree needs no better, 0.01 degree neither (0.3 km of 20 000).
-    states = satellite_states(chosen, at_s - 0.075, leap_s)
+    states = satellite_states(chosen, at_s - 0.075, leap_s, glonass_step_s=ROUGH_STEP_S)
     sight = line_of_sight(states.pos_ecef_m, place_ecef_m)
     healthy = np.array([e.healthy for e in chosen], dtype=bool)
     out, first = [], 0
