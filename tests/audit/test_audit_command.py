@@ -398,3 +398,21 @@ def test_a_worker_killed_in_the_middle_of_an_audit_costs_no_session(tmp_path: Pa
     out, _ = child.communicate(timeout=120)
     found = [s["name"] for s in json.loads(out)["sessions"]]
     assert killed and found == [f"m{n}" for n in range(6)]
+
+
+def test_every_query_of_the_manual_runs_and_every_column_is_described(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    import re
+
+    from hubtack.fleet.tables import COLUMNS
+
+    text = (ROOT / "docs/fleet.md").read_text()
+    run(capsys, SAMPLES / "link_stalled", SAMPLES / "two_bases", "--ledger", tmp_path / "ledger")
+    queries = re.findall(r"```sql\n(.*?)```", text, re.S)
+    assert len(queries) >= 6
+    answers = [run_query(str(tmp_path / "ledger"), sql)[1] for sql in queries]
+    assert all(answers[i] for i in (0, 2)), answers
+    for table, columns in COLUMNS.items():
+        part = text.partition(f"**{table}**")[2].partition("\n\n")[0]
+        assert not [name for name in columns if f"`{name}`" not in part], table
