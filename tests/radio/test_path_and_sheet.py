@@ -257,3 +257,11 @@ def test_a_live_source_is_listened_to_for_a_while_and_a_dead_one_is_named(capsys
     assert code == 3
     assert "refused" in err
     assert "next try" not in err
+
+
+def test_the_account_of_a_path_fits_eighty_columns(capsys: pytest.CaptureFixture[str]) -> None:
+    args = ["--obstacle", "900,8", "--power-w", "2", "--rate-bps", "9600", "--sweep", "--repeater-height-m", "4"]
+    out = run(capsys, *PATH, *args)[1]
+    assert all(len(line) <= 80 for line in out.splitlines())
+    assert "repeater at 900 m" in out
+    assert "power lines" in out

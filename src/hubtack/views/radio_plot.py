@@ -183,5 +183,5 @@ def plot_profile(file: Path, link: Link, side: Profile, repeater: Repeater | Non
     axes.set_xlabel("from the base [m]")
     axes.set_ylabel("above the base's ground [m]")
     axes.set_title(f"{link.frequency_mhz:g} MHz over {link.distance_m:g} m; heights are drawn larger than distances")
-    axes.legend(loc="best", fontsize=8)
+    axes.legend(loc="upper right", fontsize=8)
     save(fig, file)

@@ -75,7 +75,7 @@ def path_text(d: Mapping[str, Any], link: Link, side: Profile, width: int = 80, 
     lines += [f"  {name:<15}{value}" for name, value in rows]
     if link.ground or link.obstacles:
         lines += sketch(link, side, width - 8)
-        lines.append("       # ground  A in the way  * line of sight  . lower edge of the first Fresnel zone")
+        lines.append("       # ground  A in the way  * line of sight  . lower edge of Fresnel zone 1")
     if sweep:
         lines += height_table(d)
     for text in (*d["advice"], *d["cautions"]):
