@@ -174,12 +174,12 @@ def test_two_machines_of_one_name_are_pointed_out(capsys: pytest.CaptureFixture[
     assert len(json.loads(out)["notices"]) == 1
 
 
-def test_a_log_that_lies_there_twice_is_counted_once(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+def test_a_log_that_lies_there_twice_is_two_rows_and_is_said(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     for name in ("a", "b"):
         (tmp_path / name).mkdir()
         (tmp_path / name / "rover.nmea").write_bytes(dated(36_000_000, 30))
     code, out, err = run(capsys, tmp_path, tmp_path / "a", "--json")
-    assert len(json.loads(out)["sessions"]) == 1 and "same content" in err
+    assert len(json.loads(out)["sessions"]) == 2 and "same content" in err
 
 
 def test_a_capture_is_a_session_with_its_arrivals(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ that was interrupted goes on where it stopped.
 
 from __future__ import annotations
 
+import itertools
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -207,10 +208,13 @@ class _Work:
             state.paths.extend(fact.path for fact in task.facts)
             first = task.facts[0].path
             if task.key in self.seen:
+                # Every log that was named is a row; whether one is a copy, only a person can tell.
                 self.gathered.notices.append(
-                    f"{first}: the same content as {self.seen[task.key]}; counted once. If they are two machines, one log was copied"
+                    f"{first}: the same content as {self.seen[task.key]}; both are counted. "
+                    "If one log is a copy, take it out of the folder"
                 )
-                continue
+                again = next(n for n in itertools.count(2) if f"{task.key}+{n}" not in self.seen)
+                task = replace(task, key=f"{task.key}+{again}")
             self.seen[task.key] = first
             keys = self.ledger.sessions_of(task.key, task.settings_sha256, first) if self.ledger else []
             if keys:
