@@ -43,6 +43,7 @@ from hubtack.session.base_watch import BaseWatch, observing_decoder
 from hubtack.session.checking import Checking
 from hubtack.session.history import History
 from hubtack.session.link_join import link_at_rows
+from hubtack.session.rover_ranges import RoverRanges
 from hubtack.session.snapshot import LinkLine
 
 Ints = NDArray[np.int64]
@@ -92,6 +93,7 @@ class Session:
     rover: RoverEngine = field(init=False)
     link: LinkEngine = field(init=False)
     base: BaseWatch = field(init=False)
+    rover_ranges: RoverRanges = field(init=False)
     assembler: Assembler = field(default_factory=Assembler)
     rover_sky: RoverSky = field(default_factory=RoverSky)
     history: History = field(default_factory=History)
@@ -119,6 +121,7 @@ class Session:
         self.checking = Checking(self.setup.limit("check_valid_h"))
         self.link = LinkEngine(self.link_setup, self.axis)
         self.base = BaseWatch(self.link_setup)
+        self.rover_ranges = RoverRanges(self.base.watcher.ephemerides)
 
     # Bytes in -----------------------------------------------------------------------------------------------------
 
@@ -161,7 +164,7 @@ class Session:
 
     def _source(self, role: str) -> Source:
         if role not in self.sources:
-            self.sources[role] = Source(role, observing_decoder() if role == self.link_role else Decoder())
+            self.sources[role] = Source(role, observing_decoder() if role in (self.link_role, "rover") else Decoder())
         return self.sources[role]
 
     def _take(self, source: Source, decoded: Decoded, *, final: bool) -> JudgedRows:
@@ -172,6 +175,8 @@ class Session:
             self.pair.add(decoded.sentences, self.axis, final=final)
         if source.role != "rover":
             return self._commit(Epochs.blank(0))
+        if self.link_role != "rover" and len(decoded.frames):
+            self.rover_ranges.feed(decoded)
         self.rover_sky.add(decoded.sentences, self.axis)
         epochs = self._timed(self.assembler.feed(decoded.sentences))
         rows = self._commit(epochs)
@@ -282,6 +287,7 @@ class Session:
         rows = join_rows(parts)
         self._tell_link()
         self.link.forget_before(int(key[-1]))
+        self.rover_ranges.compare(rows)
         self.history.add(rows)
         self.places.add(rows.epochs.time_ns, rows.q.pos_ecef_m)
         self._early = [*self._early, *(int(k) for k in epochs.kinds_early[-3:])][-3:]
@@ -548,6 +554,7 @@ class Session:
         episodes.extend(sky_episodes(self.rover_sky.sectors, view.rover))
         episodes.extend(overnight_episodes(self.rover.parked, view.now_ns))
         episodes.extend(self._check_episodes(view.now_ns))
+        episodes.extend(self.rover_ranges.episodes(base_is_misplaced=bool(view.base and view.base.misplaced)))
         if self.has_link():
             episodes.extend(link_episodes(view))
         return findings_of(episodes, view.now_ns)
