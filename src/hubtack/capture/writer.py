@@ -75,7 +75,10 @@ class CaptureWriter:
         self._write_whole(layout.DESCRIPTION, text + "\n")
         if site_text is not None:
             self._write_whole("site.toml", site_text)
-        self._begin_part(start_ns)
+        try:
+            self._begin_part(start_ns)
+        except OSError as err:
+            raise self._stop_full(err) from err
 
     # Opening ---------------------------------------------------------------------------------------------------------
 

@@ -49,7 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the session; exit 0, or 2 where the arguments do not fit."""
-    from hubtack.errors import UsageError
+    from hubtack.errors import SourceError, UsageError
     from hubtack.simulate.faults import CLEAN, FAULTS
     from hubtack.simulate.session import simulate, write_folder
 
@@ -84,14 +84,17 @@ def run(args: argparse.Namespace) -> int:
         progress=_progress(),
         systems=args.systems.upper(),
     )
-    paths = write_folder(
-        result,
-        args.out,
-        mixed=args.mixed,
-        arrivals=args.arrivals,
-        command=_command(args, codes),
-        description=args.describe,
-    )
+    try:
+        paths = write_folder(
+            result,
+            args.out,
+            mixed=args.mixed,
+            arrivals=args.arrivals,
+            command=_command(args, codes),
+            description=args.describe,
+        )
+    except OSError as err:
+        raise SourceError(f"{args.out}: cannot be written ({err.strerror or err}); what is in it is not whole") from err
     print(f"wrote {', '.join(p.name for p in paths)} to {args.out}")
     return 0
 

@@ -61,8 +61,12 @@ def write_folder(
         result, mixed=mixed, command=command, description=description, arrivals=arrivals
     ).items():
         path, part = folder / name, folder / f"{name}.part"
-        part.write_bytes(data)
-        part.replace(path)  # whole files or none, whenever the run is interrupted
+        try:
+            part.write_bytes(data)
+            part.replace(path)  # whole files or none, whenever the run is interrupted
+        except OSError:
+            part.unlink(missing_ok=True)
+            raise
         paths.append(path)
     return paths
 
