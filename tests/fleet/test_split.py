@@ -165,6 +165,15 @@ def test_a_correction_log_is_cut_at_its_gaps_too(tmp_path: Path) -> None:
     assert abs(found.stretches[0].end - len(first)) < 3000
 
 
+def test_a_sentence_without_a_position_does_not_start_a_session_by_itself(tmp_path: Path) -> None:
+    data = good_rows(36_000_000, 30) + gst(80_000_000) + good_rows(36_030_000, 30) + gst(80_000_000)
+    assert len(stretches(tmp_path, data)) == 1
+    # Where it comes first in its epoch, the session begins with it.
+    first = good_rows(36_000_000, 30)
+    second = b"".join(gst(t) + gga(t) for t in range(50_000_000, 50_030_000, 1000))
+    assert stretches(tmp_path, first + second)[1][0] == len(first)
+
+
 def test_what_is_known_of_two_times_decides_how_they_are_compared() -> None:
     day = 20_761 * DAY_MS  # 2026-11-04, a Wednesday
     absolute, of_day = Mark(0, day + 3_600_000, ABSOLUTE), Mark(0, 3_661_000, DAY_MS)

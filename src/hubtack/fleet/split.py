@@ -246,6 +246,7 @@ def marks_in(data: bytes, base: int) -> list[Mark]:
 
 def _sentence_marks(data: bytes, base: int) -> list[Mark]:
     timed: list[tuple[int, int]] = []
+    apart: list[tuple[int, int]] = []  # of GST and GBS, which say nothing by themselves
     dated: list[tuple[int, int]] = []  # place, ms since 1970: RMC with valid data, and ZDA
     for match in _TIMED.finditer(data):
         sentence = parse_sentence(match[0])
@@ -257,8 +258,13 @@ def _sentence_marks(data: bytes, base: int) -> list[Mark]:
         day = _day_said(sentence)
         if day is not None:
             dated.append((match.start(), day * DAY_MS + int(tod_ms)))
-        if sentence.formatter != "ZDA":  # its time differs from GGA's in real logs
+        if sentence.formatter in ("GST", "GBS"):
+            apart.append((match.start(), int(tod_ms)))
+        elif sentence.formatter != "ZDA":  # its time differs from GGA's in real logs
             timed.append((match.start(), int(tod_ms)))
+    # GST may come first in its epoch, so it may mark where one begins; but only together with a position.
+    times = {tod // 1000 for _, tod in timed}
+    timed = sorted(timed + [(p, t) for p, t in apart if times & set(range(t // 1000 - 5, t // 1000 + 6))])
     if not dated:
         return [Mark(base + p, t, DAY_MS) for p, t in timed]
     marks = []
