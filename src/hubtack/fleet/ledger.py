@@ -91,7 +91,11 @@ class Ledger:
                 )
             ledger._read_index(writing)
         except (OSError, ValueError, ImportError) as err:
+            ledger.close()
             raise SourceError(f"{safe_text(url)}: the ledger cannot be opened: {err}") from err
+        except BaseException:
+            ledger.close()  # a lock that is left behind would shut out the next try in this process
+            raise
         return ledger
 
     def _take_lock(self) -> None:
