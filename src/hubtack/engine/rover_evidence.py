@@ -112,6 +112,8 @@ CONDITIONS: tuple[Condition, ...] = (
 )
 
 
+# Each condition with the bits of the reasons that it owns.
+_OWNED = tuple((c, int(np.bitwise_or.reduce([BIT[reason] for reason in c.owns] or [0]))) for c in CONDITIONS)
 _STREAM_OFFSET_S = 1000.0  # the histogram counts from 0 up; a stream can be ahead of the rover
 _FIELDS = ("age_s", "sigma_up_m", "pdop", "n_tracked", "heading_deg", "geoid_separation_m", "satellites", "station_id")
 
@@ -157,14 +159,12 @@ class RoverEvidence:
         due = seen | (judged.run_ns > _HEADING_DUE_NS)
         view = View(epochs, q, judged, healthy, located, due, self.setup)
         self.heading_seen = bool(seen[-1]) if len(seen) else self.heading_seen
-        held = judged.verdict == HOLD
-        step_ns = np.minimum(judged.step_ns, silent_ns)
-        for condition in CONDITIONS:
-            owned = 0
-            for reason in condition.owns:
-                owned |= BIT[reason]
-            owned_ns = np.where(held & ((judged.bits & owned) != 0), step_ns, 0)
-            self.runs[condition.code].feed(condition.holds(view), epochs.time_ns, owned_ns)
+        held_ns = np.where(judged.verdict == HOLD, np.minimum(judged.step_ns, silent_ns), 0)
+        for condition, owned in _OWNED:
+            holds, runs = condition.holds(view), self.runs[condition.code]
+            # What a condition owns counts only where it holds, and on a sound day none does.
+            owned_ns = np.where((judged.bits & owned) != 0, held_ns, 0) if holds.any() else held_ns
+            runs.feed(holds, epochs.time_ns, owned_ns)
         for name in ("suspect_fix", "age_contradiction", "scatter_contradiction"):
             count = int(np.count_nonzero(judged.bits & BIT[name]))
             if count:

@@ -50,6 +50,10 @@ class Runs:
         n = len(holds)
         if n == 0:
             return
+        if not holds.any():
+            # Nearly always: nothing holds, and either nothing has held or a stretch may come to its end.
+            self._fail(int(time_ns[0]), int(time_ns[-1]))
+            return
         edges = np.flatnonzero(holds[1:] != holds[:-1]) + 1
         owned_sum = np.concatenate(([0], np.cumsum(owned_ns)))
         count_sum = np.concatenate(([0], np.cumsum(holds)))
@@ -62,10 +66,14 @@ class Runs:
                 self._rows += int(count_sum[b] - count_sum[a])
                 self._holding, self._last_ns = True, int(time_ns[b - 1])
             else:
-                if self._holding:
-                    self._holding, self._last_ns = False, start_ns  # ended at this row, unless it comes back soon
-                if self._open is not None and int(time_ns[b - 1]) - self._last_ns > self.bridge_ns:
-                    self._finish(self._last_ns)
+                self._fail(start_ns, int(time_ns[b - 1]))
+
+    def _fail(self, start_ns: int, end_ns: int) -> None:
+        """The condition does not hold from one row to another."""
+        if self._holding:
+            self._holding, self._last_ns = False, start_ns  # ended at this row, unless it comes back soon
+        if self._open is not None and end_ns - self._last_ns > self.bridge_ns:
+            self._finish(self._last_ns)
 
     def _begin(self, start_ns: int) -> None:
         if self._open is not None and not self._holding and start_ns - self._last_ns > self.bridge_ns:

@@ -44,6 +44,7 @@ class LiveRun:
     on_rows: Callable[[JudgedRows], None]
     on_look: Callable[[int, bool], bool]
     draw_s: float = 0.25
+    look_on_row: bool = False  # look as soon as an epoch has come and nothing waits, not only every ``draw_s``
     for_s: float | None = None
     forward: Callable[[bytes], None] | None = None  # gets the correction stream unchanged; must not block
     time_scale: float = 1.0  # seconds of content to a second of waiting: a log's speed, 0 as fast as it goes
@@ -64,7 +65,7 @@ class LiveRun:
             now_s = self.mono()
             if self.for_s is not None and now_s - start_s >= self.for_s:
                 break
-            came = False
+            came, row_s = False, self._last_row_s
             for event in self.events.events(max(0.0, min(LOOK_AGAIN_S, next_draw_s - now_s))):
                 came = True
                 self._take(event)
@@ -79,7 +80,7 @@ class LiveRun:
                 for name in list(self.session.sources):
                     self.on_rows(self.session.release(name))
                 self._released = True
-            if now_s >= next_draw_s:
+            if now_s >= next_draw_s or (self.look_on_row and self._last_row_s != row_s):
                 if not self._look():
                     return
                 next_draw_s = self.mono() + self.draw_s

@@ -223,7 +223,7 @@ def _lines(args: argparse.Namespace, opened: Opened, hub: Hub, keeper: Keeper) -
         return True
 
     run = _run(args, opened, hub, lines.rows, look, args.for_s)
-    run.draw_s = 0.1
+    run.draw_s, run.look_on_row = 0.1, opened.is_live
     run.loop()
     if opened.is_live:
         # The last word is how it stands now, not how it stood when the newest row came.
