@@ -11,7 +11,8 @@ import numpy as np
 from hubtack.diagnosis.episode import Episode, Severity
 from hubtack.diagnosis.link_view import S_NS, LinkView
 from hubtack.diagnosis.loss import LossPattern, loss_pattern
-from hubtack.diagnosis.loss_places import LONGEST_S, PlacedSlots, evidence, loss_places, middle_of_losses, settled_part
+from hubtack.diagnosis.loss_places import LONGEST_S, PlacedSlots, loss_places, settled_part
+from hubtack.diagnosis.loss_words import evidence, middle_of_losses
 from hubtack.diagnosis.saturation import fits, saturation
 from hubtack.engine.link import COMPUTED
 from hubtack.engine.link_flow import BAD_CRC, FRAMES, OTHER

@@ -6,7 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from hubtack.diagnosis.loss_places import FALSE_ALARM, LossPlaces, middle_of_losses, place_figures, says
+from hubtack.diagnosis.loss_places import FALSE_ALARM, LossPlaces
+from hubtack.diagnosis.loss_words import middle_of_losses, place_figures, says
 from hubtack.engine.axis import SessionAxis
 from hubtack.knowledge.radio import CAUTIONS
 from hubtack.radio.cure import Cure, RangeBand
