@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.fleet.test_split import dated
 
 from hubtack.audit.gather import gather
 from hubtack.cli.main import main
@@ -19,7 +20,6 @@ from hubtack.errors import SourceError
 from hubtack.fleet.cluster import clustered, connect
 from hubtack.fleet.plan import Place, Settings
 from hubtack.fleet.pool import Broken
-from tests.fleet.test_split import dated
 
 distributed = pytest.importorskip("distributed")
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.rover_text import cuts, gga, good_rows, gst
 
 from hubtack.audit.discover import SessionFiles, discover
 from hubtack.audit.drive import session_for
@@ -20,7 +21,6 @@ from hubtack.knowledge.fix_types import FIX_TYPES
 from hubtack.readers.chunk import Chunk
 from hubtack.session.session import Session
 from hubtack.site import default_site, load_site
-from tests.rover_text import cuts, gga, good_rows, gst
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 
@@ -73,12 +73,12 @@ def test_minutes_add_up_to_the_sessions_own_sums(seed: int) -> None:
     assert columns["minute_ns"] == sorted(set(columns["minute_ns"]))
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_the_cut_into_blocks_does_not_matter(seed: int) -> None:
     data = rough_day(seed + 10)
     _, whole, _ = minutes_of([data])
     rng = random.Random(seed)
-    for n in (3, 40, 300):
+    for n in (3, 100):
         places = sorted(rng.sample(range(1, len(data)), n))
         _, parts, _ = minutes_of(cuts(data, places))
         assert parts.columns(None) == whole.columns(None)

@@ -6,11 +6,11 @@ import os
 from pathlib import Path
 
 import pytest
-
-from hubtack.fleet.plan import Place, Plan, Settings, folder_machine, machine_by_pattern, plan_place
 from tests.fleet.test_split import dated
 from tests.link_stream import Base, sent, stream
 from tests.rover_text import good_rows
+
+from hubtack.fleet.plan import Place, Plan, Settings, folder_machine, machine_by_pattern, plan_place
 
 DAY_S = 86_400.0
 

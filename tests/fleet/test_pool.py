@@ -43,21 +43,21 @@ def test_every_item_comes_back_once() -> None:
 
 
 def test_an_error_in_one_item_is_its_own_row() -> None:
-    for run in (in_process(fails_at_three, range(6)), pooled(fails_at_three, range(6), 2)):
+    for run in (in_process(fails_at_three, range(6)), pooled(fails_at_three, range(6), 1)):
         results = {d.item: d.result for d in run}
         assert isinstance(results[3], Broken) and "three" in results[3].reason
         assert [results[n] for n in (0, 1, 2, 4, 5)] == [0, 1, 2, 4, 5]
 
 
 def test_an_item_that_kills_its_worker_costs_only_itself() -> None:
-    done = list(pooled(dies_always_at_five, range(8), 2))
+    done = list(pooled(dies_always_at_five, range(8), 1))
     assert sorted(d.item for d in done) == list(range(8))
     assert [d.item for d in done if isinstance(d.result, Broken)] == [5]
 
 
 def test_a_worker_killed_from_outside_costs_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv(MARK, str(tmp_path / "mark"))
-    done = list(pooled(dies_once_at_five, range(8), 2))
+    done = list(pooled(dies_once_at_five, range(8), 1))
     assert sorted((d.item, d.result) for d in done) == [(n, n) for n in range(8)]
 
 
