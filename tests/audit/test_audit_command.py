@@ -182,7 +182,7 @@ def test_a_log_that_lies_there_twice_is_two_rows_and_is_said(
     for name in ("a", "b"):
         (tmp_path / name).mkdir()
         (tmp_path / name / "rover.nmea").write_bytes(dated(36_000_000, 30))
-    code, out, err = run(capsys, tmp_path, tmp_path / "a", "--json")
+    _, out, err = run(capsys, tmp_path, tmp_path / "a", "--json")
     assert len(json.loads(out)["sessions"]) == 2 and "same content" in err
 
 
