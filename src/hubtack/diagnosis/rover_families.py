@@ -16,6 +16,7 @@ from hubtack.engine.rover_evidence import RoverEvidence
 from hubtack.engine.runs import Run
 from hubtack.engine.setup import Setup
 from hubtack.engine.tally import Tally
+from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
 
 # Codes whose stretches are episodes as they stand.
 _AS_THEY_STAND = (
@@ -32,6 +33,8 @@ _AS_THEY_STAND = (
 )
 # Digits after the point that centimetres need: five decimals of a minute are 19 mm of latitude (derived from 1852 m).
 _MINUTE_DECIMALS_WANTED, _HEIGHT_DECIMALS_WANTED = 6, 2
+_UNDER_A_ROOF = frozenset({"few_satellites", "poor_geometry", "heading_lost", "heading_separation"})
+_SAME_STEP_S = 0.06
 _SUSPECT = {
     "suspect_fix": "it jumped",
     "age_contradiction": "its correction age is not that of the stream",
@@ -54,9 +57,13 @@ def rover_episodes(
 ) -> list[Episode]:
     """All episodes of the rover's side as seen at ``now_ns`` on the session's axis."""
     episodes: list[Episode] = []
+    # A machine that has not been fixed and has not moved since it was switched on stands under a roof, or waits: what
+    # its sky lacks stops no work.
+    idle = tally.first_fixed_run_ns is None and tally.working_ms == 0
     for code in _AS_THEY_STAND:
         for run in evidence.runs[code].at(now_ns):
-            episodes.append(_episode(code, run, _figures(code, evidence, setup), _severity(code, run)))
+            severity = "warn" if idle and code in _UNDER_A_ROOF else _severity(code, run)
+            episodes.append(_episode(code, run, _figures(code, evidence, setup), severity))
     episodes.extend(_silence(evidence, tally, track, setup, now_ns, expects_rover, ends_apart))
     episodes.extend(_fields(evidence, tally, setup, now_ns, live))
     return episodes
@@ -87,7 +94,32 @@ def _figures(code: str, evidence: RoverEvidence, setup: Setup) -> dict[str, Any]
         return {"why": "; ".join(words for name, words in _SUSPECT.items() if name in evidence.suspects)}
     if code == "heading_lost":
         return {"separation_m": setup.pair_separation_m}
+    if code == "clock_mismatch":
+        return {"why": "the rover's time jumped, or its data came late"}
     return {}
+
+
+def _gap(run: Run, tally: Tally, setup: Setup, ends_apart: bool) -> Episode:
+    """A gap between two rows; in a log of its own, one of the leap seconds to the hundredth is a clock that was set.
+
+    A receiver that loses its leap seconds runs on GPS time: the next epoch comes when it should, 18 s later by name.
+    Without arrival times nothing else tells the two apart; a real silence is that long by chance seldom enough.
+    """
+    gap_s = run.hold_ns / 1e9 - tally.interval_s()
+    if ends_apart and abs(gap_s - CURRENT_LEAP_S) < _SAME_STEP_S:
+        why = f"the rover's time stepped by {CURRENT_LEAP_S} s, the difference of GPS time and UTC: it lost its leap seconds"
+        return Episode(
+            "clock_mismatch", run.start_ns, run.end_ns, hold_ns=run.hold_ns, severity="stop",
+            evidence={"why": why, "step_s": gap_s},
+        )  # fmt: skip
+    return Episode(
+        "no_rover",
+        run.start_ns,
+        run.end_ns,
+        hold_ns=run.hold_ns,
+        severity="stop",
+        evidence={"limit_s": setup.limit("rover_silent_hold_s")},
+    )
 
 
 def _silence(
@@ -100,17 +132,7 @@ def _silence(
     ends_apart: bool,
 ) -> list[Episode]:
     """``no_rover``: gaps between rows, the silence since the last one, or no row at all."""
-    found = [
-        Episode(
-            "no_rover",
-            run.start_ns,
-            run.end_ns,
-            hold_ns=run.hold_ns,
-            severity="stop",
-            evidence={"limit_s": setup.limit("rover_silent_hold_s")},
-        )
-        for run in evidence.silent.at(now_ns)
-    ]
+    found = [_gap(run, tally, setup, ends_apart) for run in evidence.silent.at(now_ns)]
     limit_ns = int(setup.limit("rover_silent_hold_s") * 1e9)
     # Separate logs seldom end at the same moment: only a long silence at the end is the rover's.
     after_ns = max(limit_ns, _ENDS_APART_NS) if ends_apart else limit_ns
