@@ -1,0 +1,59 @@
+"""Anything at all goes into every parser: nothing crashes, nothing hangs. Longer runs: ``python -m tests.fuzz.run``."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from tests.fuzz.mutate import mutated
+from tests.fuzz.targets import SEEDS, TARGETS
+
+# Inputs that once broke something, made small: (target, bytes).
+FINDS: tuple[tuple[str, bytes], ...] = (
+    ("ntrip_head", b"ICY 200 OK\r\n\r\n" + b"\xd3" * 20_000),  # a burst behind a short head was taken for a long one
+    ("verdict_log", b"[" * 20_000 + b"\n"),  # nested too deep for the JSON parser
+)
+
+
+@pytest.mark.parametrize("name", TARGETS)
+def test_a_good_input_is_taken(name: str) -> None:
+    TARGETS[name](SEEDS[name])
+    TARGETS[name](b"")
+
+
+@pytest.mark.parametrize(("name", "data"), FINDS)
+def test_what_broke_it_once_does_not_again(name: str, data: bytes) -> None:
+    TARGETS[name](data)
+
+
+@pytest.mark.parametrize("name", TARGETS)
+@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@given(st.integers(0, 2**32), st.binary(max_size=300), st.booleans())
+def test_anything_at_all_is_taken(name: str, seed: int, raw: bytes, plain: bool) -> None:
+    TARGETS[name](raw if plain else mutated(SEEDS[name], random.Random(seed)))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", TARGETS)
+def test_a_minute_of_mutated_inputs_is_taken(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from tests.fuzz.run import plain
+
+    monkeypatch.chdir(tmp_path)
+    print(f"{name}: {plain(name, 60.0)} inputs")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", TARGETS)
+def test_a_run_guided_by_coverage_finds_nothing(name: str, tmp_path: Path) -> None:
+    pytest.importorskip("atheris", reason="pip install atheris")
+    root = Path(__file__).parents[2]
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.fuzz.run", name, "--coverage", "20000"], cwd=tmp_path, timeout=900, check=False,
+        env={"PYTHONPATH": str(root), "PATH": "/usr/bin:/bin"}, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[-3000:]
