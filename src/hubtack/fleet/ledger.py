@@ -179,12 +179,9 @@ class Ledger:
         for key in keys:
             by_batch[self.known[key].batch].add(key)
         for batch, wanted in sorted(by_batch.items()):
-            tables = {
-                name: _grouped(self._read(name, batch, None)) if self._has(name, batch) else {}
-                for name in ("sessions", "minutes", "losses", "bases")
-            }
+            tables = {name: self._table(name, batch) for name in ("sessions", "minutes", "losses", "bases")}
             for key in sorted(wanted):
-                yield account_from({name: rows.get(key, []) for name, rows in tables.items()})
+                yield account_from({name: _only(table, {key}).to_pylist() for name, table in tables.items()})
 
     def accounts(self) -> Iterator[SessionAccount]:
         """Every account in the ledger."""
@@ -262,9 +259,9 @@ class Ledger:
         for table in _ORDER:
             if not self._has(table, batch):
                 continue
-            rows = [row for row in self._read(table, batch, None) if row["key"] not in keys]
-            if rows:
-                self._write(table, batch, _arrow(rows, COLUMNS[table]))
+            rows = _only(self._table(table, batch), keys, but=True)
+            if len(rows):
+                self._write(table, batch, rows)
             else:
                 self._remove(table, batch)
 
@@ -320,10 +317,16 @@ class Ledger:
         head = f"{table}-"
         return sorted(n[len(head) : -len(".parquet")] for n in names if n.startswith(head) and n.endswith(".parquet"))
 
-    def _read(self, table: str, batch: str, columns: list[str] | None) -> list[Row]:
+    def _table(self, table: str, batch: str, columns: list[str] | None = None) -> Any:
+        """A table of a batch as Arrow has it; empty where the batch has none."""
+        if not self._has(table, batch):
+            return _arrow([], COLUMNS[table])
         parquet = importlib.import_module("pyarrow.parquet")
         with self._fs.open(self._name(table, batch), "rb") as file:
-            rows: list[Row] = parquet.read_table(file, columns=columns).to_pylist()
+            return parquet.read_table(file, columns=columns)
+
+    def _read(self, table: str, batch: str, columns: list[str] | None) -> list[Row]:
+        rows: list[Row] = self._table(table, batch, columns).to_pylist()
         return rows
 
     def _write(self, table: str, batch: str, rows: Any) -> None:
@@ -347,11 +350,11 @@ class Ledger:
             self._fs.rm(self._name(table, batch))
 
 
-def _grouped(rows: Iterable[Row]) -> dict[str, list[Row]]:
-    out: dict[str, list[Row]] = defaultdict(list)
-    for row in rows:
-        out[row["key"]].append(row)
-    return out
+def _only(table: Any, keys: set[str], *, but: bool = False) -> Any:
+    """The rows of these keys, or all ``but`` theirs; in Arrow, so that a batch takes little memory."""
+    arrow, compute = _library("pyarrow"), importlib.import_module("pyarrow.compute")
+    picked = compute.is_in(table["key"], value_set=arrow.array(sorted(keys), arrow.string()))
+    return table.filter(compute.invert(picked) if but else picked)
 
 
 def _arrow(rows: Sequence[Row], kinds: Mapping[str, str]) -> Any:

@@ -172,7 +172,7 @@ def _time(value: Any) -> dt.datetime | None:
 def account_from(tables: Mapping[str, Sequence[Row]]) -> SessionAccount:
     """The account whose rows these are: one of ``sessions``, and its minutes, losses and bases."""
     session = tables["sessions"][0]
-    minutes: dict[str, list[Any]] = {name: [row[name] for row in tables["minutes"]] for name in MINUTE_COLUMNS}
+    minutes: dict[str, list[Any]] = {name: [row.get(name) for row in tables["minutes"]] for name in MINUTE_COLUMNS}
     minutes["minute_utc"] = [_iso(v) for v in minutes["minute_utc"]]
     losses = [
         {**_without(row, "key", "machine"), "start_utc": _iso(row["start_utc"]), "end_utc": _iso(row["end_utc"])}
