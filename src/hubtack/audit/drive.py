@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import functools
+import multiprocessing
+import os
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from hubtack.audit.discover import SessionFiles
+from hubtack.decode.tables import Decoded
 from hubtack.engine.from_site import setup_of
 from hubtack.engine.rover import JudgedRows
 from hubtack.errors import SourceError
@@ -15,7 +20,9 @@ from hubtack.readers.chunk import Chunk
 from hubtack.session.session import Session
 from hubtack.site import Site
 
-BLOCK = 2 << 20  # large enough that the fixed cost of a step over a block no longer counts
+# Large enough that the fixed cost of a step over a block no longer counts. A byte of corrections makes six times the
+# tables of a byte of sentences, so their blocks are smaller.
+BLOCK = {"rover": 2 << 20, "second_antenna": 2 << 20, "corrections": 1 << 20}
 
 
 def session_for(files: SessionFiles, site: Site) -> Session:
@@ -51,8 +58,9 @@ def run_files(
     SourceError
         Where a file cannot be read or is damaged; what was read before stays in the session.
     """
+    # A log's next block is decoded while its last one is judged.
     left = {
-        role: _blocks(paths, files.spans)
+        role: _ahead(_blocks(paths, files.spans, BLOCK[role]), functools.partial(session.decode, role))
         for role, paths in (
             ("corrections", files.corrections),
             ("second_antenna", (files.second_antenna,) if files.second_antenna else ()),
@@ -62,13 +70,14 @@ def run_files(
     }
     while left:
         role = _behind(session, tuple(left))
-        block = next(left[role], None)
-        if block is None:
+        got = next(left[role], None)
+        if got is None:
             del left[role]
             on_rows(session.end_source(role))
             continue
+        block, decoded = got
         on_bytes(len(block))
-        on_rows(session.feed(Chunk(role, block)))
+        on_rows(session.feed(Chunk(role, block), decoded))
     on_rows(session.close())
 
 
@@ -84,17 +93,38 @@ def _behind(session: Session, roles: tuple[str, ...]) -> str:
     return "rover"
 
 
-def _blocks(paths: tuple[Path, ...], spans: Mapping[Path, tuple[int, int | None]]) -> Iterator[bytes]:
+def _blocks(paths: tuple[Path, ...], spans: Mapping[Path, tuple[int, int | None]], size: int) -> Iterator[bytes]:
     for path in paths:
         try:
-            size = path.stat().st_size
+            on_disk = path.stat().st_size
         except OSError as err:
             raise SourceError(f"{path}: cannot be read: {err.strerror}") from err
-        if size:  # an empty correction log is a source from which nothing came
-            yield from _gathered(iter_range(path, *spans.get(path, (0, None)), block=BLOCK))
+        if on_disk:  # an empty correction log is a source from which nothing came
+            yield from _gathered(iter_range(path, *spans.get(path, (0, None)), block=size), size)
 
 
-def _gathered(pieces: Iterator[bytes]) -> Iterator[bytes]:
+def _ahead(blocks: Iterator[bytes], decode: Callable[[bytes], Decoded]) -> Iterator[tuple[bytes, Decoded]]:
+    """Blocks with their tables, one of them read and decoded ahead in a second thread.
+
+    Where many logs are read by as many processes there is no core to spare: then one after the other. What is read
+    does not depend on it, since a source's decoder sees the same bytes in the same order.
+    """
+
+    def step() -> tuple[bytes, Decoded] | None:
+        block = next(blocks, None)
+        return None if block is None else (block, decode(block))
+
+    if multiprocessing.parent_process() is not None or (os.cpu_count() or 1) < 2:
+        yield from iter(step, None)
+        return
+    with ThreadPoolExecutor(1, "decode") as pool:
+        coming = pool.submit(step)
+        while (got := coming.result()) is not None:
+            coming = pool.submit(step)
+            yield got
+
+
+def _gathered(pieces: Iterator[bytes], block: int) -> Iterator[bytes]:
     """Whole blocks: an archive gives some kB at a time, for which no step over a block would pay."""
     held: list[bytes] = []
     size = 0
@@ -102,7 +132,7 @@ def _gathered(pieces: Iterator[bytes]) -> Iterator[bytes]:
         for piece in pieces:
             held.append(piece)
             size += len(piece)
-            if size >= BLOCK:
+            if size >= block:
                 whole, held, size = b"".join(held), [], 0
                 yield whole
     except SourceError:

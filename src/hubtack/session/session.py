@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -26,6 +26,7 @@ from hubtack.diagnosis.overnight import overnight_episodes
 from hubtack.diagnosis.rover_families import rover_episodes
 from hubtack.diagnosis.rover_view import RoverView
 from hubtack.diagnosis.sky_family import sky_episodes
+from hubtack.diagnosis.why_float import likely_causes
 from hubtack.engine.axis import DAY_MS, DAY_NS, SessionAxis
 from hubtack.engine.judge import Track
 from hubtack.engine.link import COMPUTED, LinkEngine, LinkSetup
@@ -125,8 +126,12 @@ class Session:
 
     # Bytes in -----------------------------------------------------------------------------------------------------
 
-    def feed(self, chunk: Chunk) -> JudgedRows:
-        """Take the next chunk; returns the rows that it closed, judged for good."""
+    def decode(self, role: str, data: bytes) -> Decoded:
+        """Decode the next bytes of a source, for ``feed`` to take later: a log's driver runs ahead in another thread."""
+        return self._source(role).decoder.feed(data)
+
+    def feed(self, chunk: Chunk, decoded: Decoded | None = None) -> JudgedRows:
+        """Take the next chunk, and what ``decode`` has made of it; returns the rows that it closed, judged for good."""
         source = self._source(chunk.source)
         source.arrivals.add(len(chunk.data), self._place, chunk.t_utc_ns, chunk.t_mono_ns)
         if chunk.source == self.link_role:
@@ -134,7 +139,7 @@ class Session:
         if chunk.t_utc_ns is not None:
             self._note_arrival(chunk.t_utc_ns)
         self._place += len(chunk.data)
-        return self._take(source, source.decoder.feed(chunk.data), final=False)
+        return self._take(source, source.decoder.feed(chunk.data) if decoded is None else decoded, final=False)
 
     def notice(self, notice: Notice) -> None:
         """Take note of what has become of a source."""
@@ -549,15 +554,31 @@ class Session:
             ends_apart=self.by_content,
             live=self.is_live,
         )
+        episodes = [self._with_causes(e, view) if e.code == "stuck_float" else e for e in episodes]
         episodes.extend(heading_episodes(self.rover.swings, self.setup))
         episodes.extend(course_episodes(self.rover.course))
-        episodes.extend(sky_episodes(self.rover_sky.sectors, view.rover))
+        episodes.extend(sky_episodes(self.rover_sky.sectors, view.rover, self.rover.heading_deg()))
         episodes.extend(overnight_episodes(self.rover.parked, view.now_ns))
         episodes.extend(self._check_episodes(view.now_ns))
         episodes.extend(self.rover_ranges.episodes(base_is_misplaced=bool(view.base and view.base.misplaced)))
         if self.has_link():
             episodes.extend(link_episodes(view))
         return findings_of(episodes, view.now_ns)
+
+    def _with_causes(self, episode: Episode, view: LinkView) -> Episode:
+        """Beside a rover that stays float: what may be the reason, likeliest first."""
+        _, pdop, _ = self.rover_sky.geometry.table(self.rover_sky.used, newest=5)
+        known = pdop[~np.isnan(pdop)]
+        position = self.rover_position()
+        causes = likely_causes(
+            view,
+            pdop=float(np.median(known)) if len(known) else float("nan"),
+            baseline_m=self.rover.tally.baseline.quantile(0.5),
+            longitude_deg=position[1] if position is not None else float("nan"),
+            utc_hour=episode.start_ns % DAY_NS / 3.6e12,
+        )
+        likely = {"likely": [cause.plain() for cause in causes], "likeliest": causes[0].text if causes else "not known"}
+        return replace(episode, evidence={**episode.evidence, **likely})
 
     def _check_episodes(self, now_ns: int) -> list[Episode]:
         if not self.checking.expected:
