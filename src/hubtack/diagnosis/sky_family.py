@@ -28,8 +28,11 @@ _RUNS = ("fix:float", "fix:autonomous", "few_satellites", "poor_geometry")
 _S = 1_000_000_000
 
 
-def sky_episodes(sky: SkySectors, rover: RoverView) -> list[Episode]:
-    """Stretches of a blocked sector and of a general drop of signal strength."""
+def sky_episodes(sky: SkySectors, rover: RoverView, heading_deg: float = float("nan")) -> list[Episode]:
+    """Stretches of a blocked sector and of a general drop of signal strength.
+
+    ``heading_deg`` is the machine's heading now (NaN: none): a stretch that goes on is told as a clock direction too.
+    """
     start_ns, tracked, strength = sky.table()
     if len(start_ns) < LEAST_BINS + 1:
         return []
@@ -47,8 +50,13 @@ def sky_episodes(sky: SkySectors, rover: RoverView) -> list[Episode]:
     ]  # fmt: skip
     for a, b in _stretches(blocked):
         side = lost[a:b].mean(axis=0)
+        sector, bearing_deg = _sector(side)
+        hour = _clock(bearing_deg, heading_deg) if b == len(start_ns) else None
+        if hour is not None:
+            sector += f", at {hour} o'clock from the machine"
         episodes.append(_episode("sky_blocked", a, b, start_ns, rover, {
-            "sector": _sector(side), "satellites_usual": float(np.median(usual_total[a:b])),
+            "sector": sector, "bearing_deg": bearing_deg, "clock_hour": hour,
+            "satellites_usual": float(np.median(usual_total[a:b])),
             "satellites_left": float(total[a:b].min()), "lost_by_sector": [round(float(v), 1) for v in side],
         }))  # fmt: skip
     return episodes
@@ -88,13 +96,21 @@ def _episode(
                    evidence=figures)  # fmt: skip
 
 
-def _sector(lost: Floats) -> str:
-    """The side that lost most, in words: the middle of the smallest run of sectors that holds most of the loss."""
+def _sector(lost: Floats) -> tuple[str, float | None]:
+    """The side that lost most, in words and as a bearing [deg]: the middle of the smallest run of sectors with most."""
     total = float(lost.sum())
     for width in range(1, SECTORS):
         sums = [float(sum(lost[(first + k) % SECTORS] for k in range(width))) for first in range(SECTORS)]
         best = int(np.argmax(sums))
         if sums[best] >= SIDE_SHARE * total:
             middle = (best + (width - 1) / 2) % SECTORS
-            return f"towards {_NAMES[round(middle) % SECTORS]}, {width * 45} degrees wide"
-    return "all around"
+            bearing = (middle + 0.5) * 360.0 / SECTORS % 360.0
+            return f"towards {_NAMES[round(bearing / 45.0) % SECTORS]}, {width * 45} degrees wide", bearing
+    return "all around", None
+
+
+def _clock(bearing_deg: float | None, heading_deg: float) -> int | None:
+    """A bearing as an hour on the clock face with 12 straight ahead; None where either is not known."""
+    if bearing_deg is None or np.isnan(heading_deg):
+        return None
+    return round(((bearing_deg - heading_deg) % 360.0) / 30.0) % 12 or 12

@@ -177,6 +177,10 @@ class RoverEngine:
             return held, (int(epochs.time_ns[newest[-1]]), float(own[newest[-1]]))
         return held, self._heading
 
+    def heading_deg(self) -> float:
+        """The newest heading, true; NaN where there has been none. [deg]"""
+        return self._heading[1] if self._heading is not None else float("nan")
+
     def standing(self, elapsed_ns: int, track: jd.Track | None = None) -> jd.Standing:
         """The verdict ``elapsed_ns`` after the newest row (committed, or of the given track from ``peek``)."""
         return jd.standing(track or self.track, elapsed_ns, self.setup)

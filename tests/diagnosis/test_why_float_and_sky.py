@@ -1,0 +1,53 @@
+"""What stands beside a float that nothing explains, and the lost side of the sky as an operator would point to it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from tests.link_session import session_of
+
+from hubtack.diagnosis.sky_family import _clock, _sector
+from hubtack.diagnosis.why_float import likely_causes
+
+
+def causes(**figures: float) -> list[tuple[str, float]]:
+    view = session_of().link_view()
+    known = {"pdop": math.nan, "baseline_m": math.nan, "longitude_deg": math.nan, "utc_hour": math.nan, **figures}
+    return [(c.cause, c.weight) for c in likely_causes(view, **known)]
+
+
+def test_what_no_figure_shows_is_said_where_nothing_else_is_known() -> None:
+    assert [name for name, _ in causes()] == ["reflections or a blocked sky"]
+
+
+def test_causes_come_by_how_near_they_are_to_their_limits() -> None:
+    assert [name for name, _ in causes(pdop=5.0, baseline_m=9_000.0)] == [
+        "geometry", "long baseline", "reflections or a blocked sky",
+    ]  # fmt: skip
+    assert dict(causes(pdop=5.0))["geometry"] == pytest.approx(5.0 / 4.0)
+
+
+def test_a_short_baseline_and_a_good_sky_are_no_causes() -> None:
+    assert [name for name, _ in causes(pdop=1.1, baseline_m=1_500.0)] == ["reflections or a blocked sky"]
+
+
+@pytest.mark.parametrize(("bearing", "heading", "hour"), [
+    (0.0, 0.0, 12), (90.0, 0.0, 3), (180.0, 0.0, 6), (10.0, 100.0, 9), (350.0, 20.0, 11), (45.0, 400.0, 12),
+])  # fmt: skip
+def test_a_bearing_as_an_hour_from_the_machine(bearing: float, heading: float, hour: int) -> None:
+    assert _clock(bearing, heading) == hour
+
+
+def test_without_a_heading_there_is_no_hour() -> None:
+    assert _clock(90.0, math.nan) is None
+    assert _clock(None, 10.0) is None
+
+
+def test_the_lost_side_is_a_bearing_and_a_width() -> None:
+    lost = np.array([0.0, 0.0, 3.0, 3.0, 0.0, 0.0, 0.0, 0.0])  # from 90 to 180 degrees
+    text, bearing = _sector(lost)
+    assert bearing == 135.0
+    assert text == "towards south-east, 90 degrees wide"
+    assert _sector(np.ones(8))[1] is not None or _sector(np.ones(8))[0] == "all around"
