@@ -96,3 +96,28 @@ def test_missing_phases_and_few_satellites_say_nothing():
     watch = DisturbanceWatch(PLACE)
     assert _run(watch, 20, change=empty) == []
     assert watch.judged == 0
+
+
+@pytest.mark.parametrize("moves", [None, {40: np.array([0.0, 0.3, 0.1])}])
+@pytest.mark.parametrize("many", [7, 200])
+def test_many_epochs_in_one_stroke_give_what_one_by_one_gives(moves, many):
+    from hubtack.orbits.disturbance import phase_rows, reduced_phases
+
+    rng, offset, rows = np.random.default_rng(8), np.zeros(3), []
+    for k in range(0, 120, 2):
+        offset = np.asarray((moves or {}).get(k, offset))
+        cells = observe(SKY, PLACE, T0_S + k, rng, move_m=offset)
+        if k % 16 == 0:
+            cells["phase_range_m"][cells["satellite"] == cells["satellite"][0]] += 0.4  # a slip, and back again
+        ints = (cells[name].astype(int) for name in ("system", "satellite", "signal"))
+        rows.append(phase_rows(T0_S + k, NEAR, *ints, cells["phase_range_m"], cells["pseudorange_m"], cells["lock_ms"]))
+    epochs = reduced_phases(rows, LEAP_S, PLACE)
+    one, all_ = DisturbanceWatch(PLACE), DisturbanceWatch(PLACE)
+    by_one = [one.add_reduced(epoch) for epoch in epochs]
+    at_once = [step for i in range(0, len(epochs), many) for step in all_.add_many(epochs[i : i + many])]
+    assert [step is None for step in by_one] == [step is None for step in at_once]
+    assert sum(step is not None for step in by_one) == (1 if moves else 0)
+    assert one.judged == all_.judged
+    assert one.last_sigma_enu_m == pytest.approx(all_.last_sigma_enu_m, rel=1e-6)
+    for a, b in zip(one.steps, all_.steps, strict=True):
+        assert a.offset_enu_m == pytest.approx(b.offset_enu_m, abs=1e-9)

@@ -326,7 +326,7 @@ class BaseWatcher:
         if not epochs or self._phases is None:
             return []
         reduced = reduced_phases(epochs, self.leap_s, self._phases.place_ecef_m)
-        found = zip(map(self._phases.add_reduced, reduced), ends, strict=True)
+        found = zip(self._phases.add_many(reduced), ends, strict=True)
         steps = [replace(step, confirmed_pos=pos) for step, pos in found if step is not None]
         self._steps.extend(steps)
         return steps

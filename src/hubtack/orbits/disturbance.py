@@ -8,6 +8,7 @@ each constellation has its own clock here.
 
 from __future__ import annotations
 
+import itertools
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 
 from hubtack.geo import ecef_to_geodetic, enu_rotation
 from hubtack.orbits.ephemeris import Ephemeris
+from hubtack.orbits.quiet import Rules, quiet_pairs
 from hubtack.orbits.satellites import line_of_sight, satellite_states, sent_at_s
 from hubtack.orbits.signals import SPEED_OF_LIGHT_M_S
 
@@ -34,6 +36,8 @@ _LEAST_SURPLUS = 2
 _MOST_VARIANCE_M2 = 1.0  # a geometry that gives no better than a metre is as good as none
 _MOST_KEYS = 100_000  # system, two digits of satellite, two of signal
 _LONGEST_S = 30.0  # epochs kept; also how long a gap is bridged
+_MANY = 4  # pairs; fewer are as quick one by one
+_RULES = Rules(_PHASE_SIGMA_M, _MASK_RAD, _W_CRITICAL, _LEAST_SURPLUS, _MOST_VARIANCE_M2)
 
 
 @dataclass(frozen=True)
@@ -103,6 +107,31 @@ class DisturbanceWatch:
         """
         rows = phase_rows(t_gpst_s, ephemerides, system, satellite, signal, phase_range_m, pseudorange_m, lock_ms)
         return self.add_reduced(reduced_phases([rows], leap_s, self.place_ecef_m)[0])
+
+    def add_many(self, epochs: Sequence[ReducedPhases]) -> list[Step | None]:
+        """The same for epochs in order; those that plainly show nothing are answered for in one stroke."""
+        pairs = list(itertools.pairwise([*list(self._kept)[-1:], *epochs]))
+        quick: dict[int, tuple[ReducedPhases, Step]] = {}
+        if len(pairs) >= _MANY:
+            offsets, sigmas, clean = quiet_pairs(pairs, _matched, self._turn, _RULES)
+            for k in np.flatnonzero(clean).tolist():
+                old, new = pairs[k]
+                step = Step(new.t_s, old.t_s, offsets[k], sigmas[k], 0)
+                if SPAN_S - 1e-6 <= new.t_s - old.t_s < _LONGEST_S and not step.is_claimed:
+                    quick[id(new)] = (old, step)
+        return [self._add_quick(epoch, *quick[id(epoch)]) if id(epoch) in quick else self.add_reduced(epoch)
+                for epoch in epochs]  # fmt: skip
+
+    def _add_quick(self, epoch: ReducedPhases, old: ReducedPhases, step: Step) -> Step | None:
+        """Take an epoch that shows nothing beside the one before it; not while a step waits to be confirmed."""
+        if self._pending is not None or not self._kept or self._kept[-1] is not old:
+            return self.add_reduced(epoch)
+        while self._kept and epoch.t_s - self._kept[0].t_s > _LONGEST_S:
+            self._kept.popleft()
+        self.judged += 1
+        self.last_sigma_enu_m = step.sigma_enu_m
+        self._kept.append(epoch)
+        return None
 
     def add_reduced(self, epoch: ReducedPhases) -> Step | None:
         """The same for an epoch whose phases have been reduced at ``place_ecef_m`` already."""
