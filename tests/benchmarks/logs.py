@@ -76,7 +76,10 @@ def rover_answers_by_library(data: bytes) -> RoverAnswers:
     ages: list[float] = []
     satellites: list[float] = []
     for line in data.splitlines(keepends=True):
-        message = pynmeagps.NMEAReader.parse(line)
+        try:
+            message = pynmeagps.NMEAReader.parse(line)
+        except pynmeagps.NMEAParseError:
+            continue  # a damaged line: its checksum does not agree, and neither counts it
         sentences[message.msgID] += 1
         if message.msgID == "GGA":
             fixes[FIX_TYPES[QUALITY_TO_FIX[message.quality]].key] += 1
