@@ -19,6 +19,7 @@ from hubtack.audit.progress import Progress
 from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.common_cause import common_cause
 from hubtack.fleet.ledger import Ledger
+from hubtack.fleet.overnight import overnight_findings, with_finding
 from hubtack.fleet.plan import Place, Plan, Settings, Task, plan_place
 from hubtack.fleet.pool import Broken, Done, cores, in_process, pooled
 from hubtack.fleet.spool import Spool
@@ -265,7 +266,8 @@ class _Work:
             k: account.document.get(k)
             for k in ("name", "machine", "files", "start_utc", "end_utc", "epochs", "findings")
         }
-        self.light[place] = SessionAccount(account.key, document, losses=account.losses)
+        stands = {"stands": account.provenance.get("stands")}
+        self.light[place] = SessionAccount(account.key, document, losses=account.losses, provenance=stands)
 
     def _maybe_done(self, state: _PlaceState) -> None:
         if self.ledger is not None and state.signature is not None and not state.left and state.whole:
@@ -281,6 +283,14 @@ class _Work:
                 f"{machine}: {one.document['name']} ({one.document['files'][0]}) and {other.document['name']} "
                 f"({other.document['files'][0]}) overlap in time: two machines of one name, or one logged twice"
             )
+        overnight = overnight_findings(light)
+        for i, place in enumerate(sorted(self.light)):
+            finding = overnight.get(light[i].key)
+            if finding is not None:
+                account = with_finding(self.gathered.spool[i], finding)
+                self.gathered.spool.put(place, account)
+                self.gathered.severities.update(("stop",))
+                light[i].document["findings"] = account.document["findings"]
         if len({a.document["machine"] for a in light}) > 1:
             self.gathered.shared = {a.key: a for a in common_cause(light)}
 

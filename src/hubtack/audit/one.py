@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -13,6 +14,7 @@ from hubtack.audit.discover import SessionFiles, SkippedFile
 from hubtack.audit.discover import site_of as site_beside
 from hubtack.audit.drive import run_files, session_for
 from hubtack.capture.reading import Losses, iter_capture, read_description
+from hubtack.control.latest import all_checks
 from hubtack.diagnosis.episode import Finding
 from hubtack.documents.audit import session_document
 from hubtack.documents.finding import finding_document
@@ -22,6 +24,7 @@ from hubtack.engine.judge import silent_limit_ns
 from hubtack.errors import HubtackError, LogFormatError, SourceError, UsageError
 from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.minutes import MinuteRows
+from hubtack.fleet.overnight import stands_of
 from hubtack.fleet.plan import VERDICT_LOG, Task, beside
 from hubtack.knowledge.explains import EXPLAINS
 from hubtack.knowledge.findings import FINDINGS, LINK_CODES
@@ -71,6 +74,15 @@ def site_of(task: Task) -> Site:
     return site_beside(task.files)
 
 
+def add_checks(session: Session, task: Task, site: Site) -> None:
+    """Control checks on record beside the site file, else beside the logs."""
+    folder = site.path.parent if site.path is not None else task.files.paths[0].parent
+    session.checking.expected = site.job.require_check or bool(site.site.control)
+    with contextlib.suppress(HubtackError):  # a record that cannot be read is no check
+        session.checking.replace(all_checks(folder, machine=site.machine.name))
+    session.checking.expected |= bool(session.checking.checks)
+
+
 def add_navigation(session: Session, task: Task) -> None:
     """Ephemerides of a navigation file, for streams that carry none."""
     if task.settings.navigation is not None:
@@ -91,6 +103,7 @@ def _minutes_for(session: Session) -> MinuteRows:
 
 def _run_logs(task: Task, site: Site, outcome: Outcome) -> None:
     session = session_for(task.files, site)
+    add_checks(session, task, site)
     add_navigation(session, task)
     minutes = _minutes_for(session)
     notes = list(task.not_covered)
@@ -116,6 +129,7 @@ def _run_capture(task: Task, site: Site, outcome: Outcome) -> None:
     notes = list(task.not_covered)
     for number, events in enumerate(_apart(iter_capture(folder, losses), task.settings.gap_s), start=1):
         session = session_of_capture(site, roles)
+        add_checks(session, task, site)
         add_navigation(session, task)
         minutes = _minutes_for(session)
         try:
@@ -305,6 +319,12 @@ def _provenance(
             for f in task.facts
         ],
         "not_covered": not_covered,
+        "stands": stands_of(
+            session.rover.parked.first,
+            session.rover.parked.last(),
+            session.axis.day0,
+            (session.rover.parked.sigma_h_m, session.rover.parked.sigma_v_m),
+        ),
         "as_shown": _as_shown(task, document, not_covered),
     }
 
