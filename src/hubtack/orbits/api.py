@@ -17,6 +17,7 @@ from hubtack.decode.tables import Decoded
 from hubtack.geo import ecef_to_geodetic
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
 from hubtack.orbits import atmosphere
+from hubtack.orbits.answers import CannotTell, contradiction, why_no_position
 from hubtack.orbits.cells import Cells, EpochSieve, Wanted
 from hubtack.orbits.disturbance import DisturbanceWatch, PhaseRows, Step, phase_rows, reduced_phases
 from hubtack.orbits.ephemeris import Ephemeris, EphemerisStore
@@ -42,15 +43,6 @@ _MOST_SCALE = 4.0  # root of chi squared over degrees of freedom; sound streams 
 _PLACED_SIGMA_M = 5.0  # the place that phases are reduced at; 5 m off feign 7 mm in 10 s
 _NEAR_S = 60.0  # the nearest ephemeris is looked for once a minute
 _WIDE = 8.0  # how far beyond its validity an ephemeris still tells where a satellite stands
-
-
-@dataclass(frozen=True)
-class CannotTell:
-    """Why there is no answer: a code (``no_position``, ``no_ephemerides``, ...), a sentence, and what would help."""
-
-    code: str
-    reason: str
-    next_step: str
 
 
 @dataclass(frozen=True)
@@ -337,32 +329,12 @@ class BaseWatcher:
         """The antenna's own averaged position, or why there is none."""
         position = self._average.result()
         if position is not None and position.scale > _MOST_SCALE:
-            return CannotTell(
-                "contradiction", "pseudoranges and ephemerides of the stream contradict each other (their spread is "
-                f"{position.scale:.0f} times what it should be)", "look whether the ephemerides are this base's own",
-            )  # fmt: skip
+            return contradiction(position.scale)
         if position is not None:
             return position
-        if not self._saw_cells:
-            return CannotTell("no_observations", "no observations have arrived", "wait for the base's observations")
-        if not self._saw_ranges:
-            return CannotTell(
-                "no_ranges", "the stream carries no full pseudoranges (MSM1 to MSM3 leave out the whole milliseconds)",
-                "set the base to MSM4, MSM5 or MSM7, or to 1004 and 1012",
-            )  # fmt: skip
-        n = len(self.ephemerides)
-        if n < 5:
-            has = f"ephemerides of only {n} satellites" if n else "no ephemerides"
-            return CannotTell(
-                "no_ephemerides", f"the stream carries {has}; the base's position cannot be worked out from it",
-                "switch on 1019, 1020, 1042 and 1046 at the base, or give a RINEX navigation file",
-            )  # fmt: skip
-        return CannotTell(
-            "too_few_satellites",
-            f"ephemerides of {n} satellites have come, but too few of them have pseudoranges at the same time (at "
-            "least five, with two or more of each constellation that counts)",
-            "listen longer, or look at the base's sky",
-        )  # fmt: skip
+        return why_no_position(
+            saw_cells=self._saw_cells, saw_ranges=self._saw_ranges, ephemerides=len(self.ephemerides)
+        )
 
     def result(
         self,
