@@ -35,6 +35,7 @@ def _code_table() -> Ints:
 
 
 _CODES = _code_table()
+_FLAT_CODES = _CODES.ravel()
 _NAME_OF_ID = np.array([SYSTEM_IDS.get(number, 0) for number in range(16)], dtype=np.int64)
 _NAME_OF_TALKER = np.zeros(65_536, dtype=np.int64)  # by a packed talker of two letters
 for _talker, _system in TALKER_SYSTEMS.items():
@@ -60,9 +61,10 @@ class RoverSky:
             if rows is None or not len(rows):
                 continue
             index = np.searchsorted(pos, rows.pos, side="right") - 1
-            known = index >= 0
-            if known.any():
-                self._add(formatter, rows.take(known), time_ns[index[known]])
+            if index[0] < 0:  # before the first time of all
+                rows, index = rows.take(index >= 0), index[index >= 0]
+            if len(rows):
+                self._add(formatter, rows, time_ns[index])
         if len(time_ns):
             self._last_ns = int(time_ns[-1])
 
@@ -103,8 +105,9 @@ class RoverSky:
             wanted = number > 0
             into = self.used
         wanted &= (number >= 1) & (number < _MOST_NUMBER)  # NaN is no satellite
-        row, column = np.nonzero(wanted)
-        code = _CODES[named[row], number[row, column].astype(np.int64)]
+        # Column by column, as the table lies in memory.
+        _, row = np.nonzero(wanted.T)
+        code = _FLAT_CODES[named[row] * _MOST_NUMBER + number.T[wanted.T].astype(np.int64)]
         good = code > 0
         into.add_codes(time_ns[row][good], code[good])
 

@@ -68,6 +68,14 @@ class SkySectors:
             else:
                 row += counts[i]
 
+    def newest(self) -> tuple[float, ...]:
+        """Satellites tracked by sector in the newest bin; empty where there is none."""
+        if not self.bins:
+            return ()
+        row = self.bins[max(self.bins)]
+        turns = max(int(row[_TURNS]), 1)
+        return tuple(int(n) / turns for n in row[:SECTORS])
+
     def table(self) -> tuple[Ints, NDArray[np.float64], NDArray[np.float64]]:
         """Bins in order: start [ns], satellites tracked by sector (B, 8), strength of high ones (B,) [dB-Hz]."""
         numbers = sorted(self.bins)
@@ -83,11 +91,13 @@ def _counts(rows: Rows, bin_of: Ints, turn_starts: NDArray[np.bool_], n_bins: in
     out = np.zeros((n_bins, _WIDTH), dtype=np.int64)
     elevation = rows.columns("elevation_1_deg", 4, step=4)
     azimuth, cn0 = rows.columns("azimuth_1_deg", 4, step=4), rows.columns("cn0_1_dbhz", 4, step=4)
-    row, column = np.nonzero((cn0 > 0) & (elevation >= LOW_DEG) & (azimuth >= 0) & (azimuth <= 360))
-    bins, cn0 = bin_of[row], cn0[row, column]
-    sector = (azimuth[row, column] // (360 / SECTORS)).astype(np.int64) % SECTORS
+    # Column by column, as the table lies in memory.
+    tracked = ((cn0 > 0) & (elevation >= LOW_DEG) & (azimuth >= 0) & (azimuth <= 360)).T
+    _, row = np.nonzero(tracked)
+    bins, cn0 = bin_of[row], cn0.T[tracked]
+    sector = (azimuth.T[tracked] // (360 / SECTORS)).astype(np.int64) % SECTORS
     out[:, :SECTORS] = np.bincount(bins * SECTORS + sector, minlength=n_bins * SECTORS).reshape(n_bins, SECTORS)
-    high = elevation[row, column] >= HIGH_DEG
+    high = elevation.T[tracked] >= HIGH_DEG
     out[:, _HIGH_SUM] = np.bincount(bins[high], weights=np.round(cn0[high] * 100), minlength=n_bins).astype(np.int64)
     out[:, _HIGH_N] = np.bincount(bins[high], minlength=n_bins)
     out[:, _TURNS] = np.bincount(bin_of[turn_starts], minlength=n_bins)
