@@ -66,6 +66,7 @@ def open_sources(args: argparse.Namespace) -> Opened:
     )
     session.link_role = "corrections" if "corrections" in (logs | live) else "rover"
     session.is_live = is_live
+    session.convergence_deg = convergence_of(site)
     readers: list[Reader] = []
     if logs:
         readers.append(LogPlayer(logs, speed=args.speed, label=", ".join(str(p) for p in logs.values())))
@@ -111,6 +112,18 @@ def find_site(named: Path | None, source: str | None) -> Site:
         if path.exists() and (folder / "site.toml").is_file():
             return load_site(folder / "site.toml")
     return default_site()
+
+
+def convergence_of(site: Site) -> float:
+    """Grid north east of true north at the site's base or its grid's origin; NaN where the site has no grid. [deg]"""
+    frame = site.site
+    if frame.local is not None:
+        return frame.local.rotation_deg
+    if frame.crs is None or frame.base is None:
+        return float("nan")
+    from hubtack.geo.crs import convergence_and_scale, find_crs
+
+    return convergence_and_scale(find_crs(frame.crs), frame.base.latitude_deg, frame.base.longitude_deg)[0]
 
 
 def link_setup_of(site: Site, kind: str, *, has_arrival: bool, near: tuple[float, float] | None = None) -> LinkSetup:

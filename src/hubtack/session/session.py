@@ -116,6 +116,7 @@ class Session:
     first_arrival_utc_ns: int | None = None
     last_arrival_utc_ns: int | None = None
     is_live: bool = False
+    convergence_deg: float = float("nan")  # of the site's grid, where it has one
 
     def __post_init__(self) -> None:
         self.rover = RoverEngine(self.setup)

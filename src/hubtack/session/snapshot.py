@@ -76,7 +76,21 @@ class Snapshot:
     checked: tuple[str, float] | None = None
     speed_m_s: float = float("nan")
     rows: int = 0
+    pdop_computed: float = float("nan")  # of the satellites used in the newest minute, one clock a constellation
+    sectors: tuple[float, ...] = ()  # satellites tracked from north clockwise in eight sectors of 45 degrees
+    reach_m: float = float("nan")
+    convergence_deg: float = float("nan")  # grid north east of true north
     sky: str = ""  # the hours ahead in one line
+
+    def heading_grid_deg(self) -> float:
+        """Heading from grid north; NaN without a heading or without the site's grid. [deg]"""
+        return (self.heading_deg - self.convergence_deg) % 360.0
+
+    def heading_effect_95_m(self) -> float:
+        """What the heading's error does at the longest reach, across it, at 95 %. [m]"""
+        import math
+
+        return 1.959963984540054 * math.radians(self.heading_sigma_deg) * self.reach_m
 
     def clearance_m(self) -> float | None:
         """What to keep above grade while ROUGH: the vertical error at 95 %, rounded up to 10 mm. None otherwise. [m]"""

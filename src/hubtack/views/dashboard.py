@@ -36,6 +36,9 @@ BOLD = Style(bold=True)
 FOOT = "Positioning only: not bucket, teeth, boom sensors, design or buried services."
 SEVERITY_WORD = {"stop": "STOP", "warn": "warn", "note": "note"}
 
+# Sectors of 45 degrees by the bearings they lie between.
+SECTOR_NAMES = ("N-NE", "NE-E", "E-SE", "SE-S", "S-SW", "SW-W", "W-NW", "NW-N")
+
 Line = list[Segment]
 
 
@@ -169,8 +172,23 @@ class Dashboard:
                 )
         else:
             lines.extend(_line((f"{name:<12}", DIM), text) for name, text in (*left, *right))
+        sky = self._sky_text()
+        if sky:
+            lines.append(_line((f"{'sky':<12}", DIM), sky))
         lines.extend(self._strips(width))
         return lines
+
+    def _sky_text(self) -> str:
+        """Satellites tracked by sector; the sector straight ahead is marked, so that a bank can be pointed at."""
+        snap = self.snap
+        if len(snap.sectors) != len(SECTOR_NAMES):
+            return ""
+        ahead = -1 if math.isnan(snap.heading_deg) else int(snap.heading_deg % 360.0 // 45.0)
+        parts = [
+            f"{name}{'^' if i == ahead else ' '}{n:.0f}"
+            for i, (name, n) in enumerate(zip(SECTOR_NAMES, snap.sectors, strict=True))
+        ]
+        return "  ".join(parts) + ("   ^ ahead" if ahead >= 0 else "")
 
     def _clock_text(self) -> str:
         snap = self.snap
@@ -191,7 +209,8 @@ class Dashboard:
             (
                 "satellites",
                 f"{_figure(snap.satellites, '{:.0f}')}   HDOP {_figure(snap.hdop, '{:.1f}')}"
-                f"   PDOP {_figure(snap.pdop, '{:.1f}')}",
+                f"   PDOP {_figure(snap.pdop, '{:.1f}')}"
+                + (f" (here {snap.pdop_computed:.1f})" if not math.isnan(snap.pdop_computed) else ""),
             ),
         ]
         link = snap.link
