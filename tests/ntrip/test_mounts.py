@@ -4,7 +4,7 @@ import json
 import socket
 
 import pytest
-from scripted import ScriptedCaster
+from tests.ntrip.scripted import ScriptedCaster
 
 from hubtack.cli.main import main
 from hubtack.ntrip.fitness import distances_m, judge_mounts, reasons_of

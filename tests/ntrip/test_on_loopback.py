@@ -6,7 +6,7 @@ import subprocess
 import threading
 
 import pytest
-from scripted import ScriptedCaster
+from tests.ntrip.scripted import ScriptedCaster
 
 from hubtack.errors import SourceError
 from hubtack.readers.chunk import Chunk, SourceState
