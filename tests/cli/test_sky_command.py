@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import json
-import sys
 from pathlib import Path
 
 import jsonschema
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "orbits"))
-from orbit_helpers import encode, kepler_values
-from test_navfile import _head, _kepler_record
+from tests.orbits.orbit_helpers import encode, kepler_values
+from tests.orbits.test_navfile import _head, _kepler_record
 
 from hubtack.cli.main import main
 from hubtack.orbits.ephemeris import parse_ephemeris

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from orbit_helpers import LEAP_S
+from tests.orbits.orbit_helpers import LEAP_S
 
 from hubtack.decode.tables import FRAME_COLUMNS, SATELLITE_COLUMNS, STATION_COLUMNS, Decoded, Rows
 from hubtack.geo import ecef_to_geodetic, geodetic_to_ecef

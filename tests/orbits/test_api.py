@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from made_sky import PLACE, decoded, observe
-from orbit_helpers import LEAP_S, T0_S, constellation
+from tests.orbits.made_sky import PLACE, decoded, observe
+from tests.orbits.orbit_helpers import LEAP_S, T0_S, constellation
 
 from hubtack.geo import ecef_to_geodetic, enu_to_ecef_offset
 from hubtack.orbits.api import BasePositionResult, BaseWatcher, CannotTell
@@ -96,7 +96,7 @@ def test_a_new_broadcast_position_begins_a_new_average():
 
 def test_the_week_may_end_in_the_middle():
     # Same sky, all times moved so that the GPS week turns after 20 s.
-    from orbit_helpers import encode, kepler_values
+    from tests.orbits.orbit_helpers import encode, kepler_values
 
     rng = np.random.default_rng(4)
     t0 = 604_780.0

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from orbit_helpers import encode, glonass_values, kepler_values
+from tests.orbits.orbit_helpers import encode, glonass_values, kepler_values
 
 from hubtack.orbits.ephemeris import EphemerisStore, age_s, parse_ephemeris, read_fields
 from hubtack.orbits.layouts import LAYOUTS

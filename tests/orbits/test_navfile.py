@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from orbit_helpers import LEAP_S, T0_S, encode, glonass_values, kepler_values
+from tests.orbits.orbit_helpers import LEAP_S, T0_S, encode, glonass_values, kepler_values
 
 from hubtack.errors import LogFormatError
 from hubtack.orbits.ephemeris import parse_ephemeris

@@ -2,8 +2,8 @@
 
 import numpy as np
 import pytest
-from made_sky import PLACE, SIGNALS, observe
-from orbit_helpers import LEAP_S, T0_S, constellation
+from tests.orbits.made_sky import PLACE, SIGNALS, observe
+from tests.orbits.orbit_helpers import LEAP_S, T0_S, constellation
 
 from hubtack.geo import ecef_offset_to_enu, ecef_to_geodetic
 from hubtack.orbits.ephemeris import EphemerisStore

@@ -4,8 +4,8 @@ import itertools
 
 import numpy as np
 import pytest
-from made_sky import PLACE
-from orbit_helpers import LEAP_S, T0_S, constellation
+from tests.orbits.made_sky import PLACE
+from tests.orbits.orbit_helpers import LEAP_S, T0_S, constellation
 
 from hubtack.orbits.ephemeris import EphemerisStore
 from hubtack.orbits.forecast import forecast, windows

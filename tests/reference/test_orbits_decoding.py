@@ -1,13 +1,9 @@
 """Ephemeris fields against pyrtcm (BSD-3-Clause), field by field, on made payloads and on real frames where given."""
 
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "orbits"))
-from orbit_helpers import encode, real_stream
+from tests.orbits.orbit_helpers import encode, real_stream
 
 from hubtack.orbits.layouts import LAYOUTS
 
@@ -58,7 +54,7 @@ def test_fields_agree_with_pyrtcm_on_a_recorded_stream(name):
     path = real_stream(name)
     if path is None:
         pytest.skip("no folder of recorded streams in HUBTACK_STREAMS")
-    from real_frames import payloads_of
+    from tests.orbits.real_frames import payloads_of
 
     found = [p for p in payloads_of(path) if (p[0] << 4 | p[1] >> 4) in LAYOUTS]
     assert len(found) >= 5

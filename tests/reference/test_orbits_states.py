@@ -1,14 +1,10 @@
 """Satellite positions, clocks and directions against a general GNSS library (pyrtklib, a binding of a BSD-2 library),
 an astronomy library (skyfield, MIT) and the nominal constellation of the GPS SPS Performance Standard."""
 
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "orbits"))
-from orbit_helpers import LEAP_S, T0_S, encode, glonass_values, kepler_values
+from tests.orbits.orbit_helpers import LEAP_S, T0_S, encode, glonass_values, kepler_values
 
 from hubtack.geo import geodetic_to_ecef
 from hubtack.orbits.ephemeris import parse_ephemeris

@@ -1,13 +1,9 @@
 """Recorded streams: where the base comes out against its own broadcast position. The streams stay outside."""
 
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "orbits"))
-from orbit_helpers import real_stream
+from tests.orbits.orbit_helpers import real_stream
 
 from hubtack.decode.decoder import Decoder
 from hubtack.orbits.api import EPHEMERIS_MESSAGES, BasePositionResult, BaseWatcher, CannotTell

@@ -39,9 +39,9 @@ def mixed(got: Simulated) -> list[tuple[str, bytes]]:
 
 
 def run(
-    got: Simulated, checks: list[LatestCheck], setup: Setup | None = None, join: int = 12
+    got: Simulated, checks: list[LatestCheck], setup: Setup | None = None, join: int = 12, link: LinkSetup | None = None
 ) -> tuple[Session, np.ndarray, np.ndarray]:
-    session = Session(setup or setup_of(default_site(), has_corrections=True), LinkSetup())
+    session = Session(setup or setup_of(default_site(), has_corrections=True), link or LinkSetup())
     session.expect("rover")
     session.expect("corrections")
     session.checking.replace(checks)
@@ -117,3 +117,19 @@ def test_the_rule_ends_with_its_age_and_its_base() -> None:
     assert checking.at_rows(utc_ns, own, nowhere, physical).tolist() == [False, True, True, False]
     assert not checking.at_rows(utc_ns, other, nowhere, physical).any()
     assert checking.at_rows(utc_ns, np.full(4, NAN), nowhere, physical).tolist() == [False, True, True, False]
+
+
+def test_a_base_off_the_site_file_is_hold_until_a_check_confirms_it() -> None:
+    """A base typed in wrong by half a metre is no GRADE, and a check that passes on it counts for good."""
+    got = simulate([], "tidy", 5, 200, 1.0)
+    setup = Setup(has_corrections=True)
+    session, _, _ = run(got, [], setup)
+    assert session.link.arp_ecef_m is not None
+    x, y, z = session.link.arp_ecef_m
+    off = LinkSetup(base_ecef_m=(x + 0.5, y, z))
+    _, verdict, bits = run(got, [], setup, link=off)
+    assert bits[-1] & BIT["latched_base_misplaced"]
+    assert verdict[-1] == HOLD
+    _, verdict, bits = run(got, [check_on(session, utc_of(got, 120))], setup, link=off)
+    assert not (bits[125:] & BIT["latched_base_misplaced"]).any()
+    assert verdict[-1] == GRADE

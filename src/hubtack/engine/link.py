@@ -154,6 +154,7 @@ class LinkEngine:
     _disturbed: _Events = field(default_factory=lambda: _Events(2))
     _latch: _Events = field(default_factory=lambda: _Events(2))
     accepted: bool = False  # a person has said that the base which is heard is the right one
+    confirmed_arp_ecef_m: tuple[float, float, float] | None = None  # in force when it was confirmed
     known_arp_ecef_m: tuple[float, float, float] | None = None  # of the site's base when it was last heard
     set_again: tuple[int, int, float] | None = None  # since then it moved: time on the axis, station ID, how far [m]
     _epoch_ns: int | None = None  # observation epoch that is being received
@@ -309,14 +310,21 @@ class LinkEngine:
             agrees = off_m is not None and off_m <= self.setup.base_tolerance_m
             if agrees and self.setup.base_station_id in (None, station) and not self.tally.interleaved(time_ns):
                 self._clear_latches(key)
-            if off_m is not None and off_m > self.setup.limit("wrong_base_m") and not self.accepted:
-                self._set_latch("wrong_base", key)
+            if off_m is not None and not agrees and not self._confirmed(arp):
+                code = "wrong_base" if off_m > self.setup.limit("wrong_base_m") else "base_misplaced"
+                if not self.latches & LATCH_FLAGS[code]:  # once: the next message says nothing new
+                    self._set_latch(code, key)
             if before is None and not agrees:
                 self._compare_with_known(arp, station, key, time_ns)
             if moved_m > self.setup.limit("base_moved_m") and not agrees:
                 self._set_latch("base_moved", key)
         self.arp_ecef_m = arp
         self._base.add(key, *arp, float(station), float(self.base_kind))
+
+    def _confirmed(self, arp: tuple[float, float, float]) -> bool:
+        """Whether a person, or a check made while it was in force, has said that this place is right."""
+        known = self.confirmed_arp_ecef_m
+        return self.accepted or (known is not None and distance_m(arp, known) <= self.setup.limit("base_moved_m"))
 
     def _compare_with_known(self, arp: tuple[float, float, float], station: int, key: int, time_ns: int) -> None:
         """The first ARP of a session beside the one the site had last: a base set up again moves every design."""
@@ -353,6 +361,7 @@ class LinkEngine:
 
         The stream may have been read farther than ``key``: what was latched after it stays.
         """
+        self.confirmed_arp_ecef_m = self.arp_ecef_m
         self._latch.clear_at(key)
         self.latches = int(self._latch.value[-1][0])
         self.station_id = self.tally.last_id
