@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 import socket
-import threading
 from functools import cache
 from pathlib import Path
 
@@ -15,6 +14,7 @@ import pytest
 from pyproj import Transformer
 from tests.control.standing import CRS, H_M, LAT_DEG, LON_DEG, START_MS, grid, site, stand
 from tests.link_stream import arp_1005, frame
+from tests.loopback import open_line
 from tests.rover_text import SEPARATION_M
 
 from hubtack.cli.main import main
@@ -297,21 +297,8 @@ def test_a_live_source_is_occupied_until_the_mean_is_stable(tmp_path, capsys, mo
 
     monkeypatch.setattr(drive, "LOOK_S", 0.05)
     path = site(tmp_path)
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        stop = threading.Event()
-
-        def serve() -> None:
-            connection, _ = server.accept()
-            with connection:
-                connection.sendall(stand(200))
-                stop.wait(10)  # the line stays open: the check must end by itself
-
-        thread = threading.Thread(target=serve)
-        thread.start()
-        url = f"tcp://127.0.0.1:{server.getsockname()[1]}"
+    with open_line(stand(200)) as url:
         code, doc, _ = answer(capsys, "--rover", url, "--point", "CP3", "--site", path)
-        stop.set()
-        thread.join()
     assert (code, doc["passed"]) == (0, True)
     assert doc["ended"] == "the mean was stable"
     assert doc["duration_s"] >= 60
@@ -525,20 +512,6 @@ def test_an_occupation_that_is_ended_by_hand_gives_its_answer(tmp_path, capsys, 
 
     monkeypatch.setattr(drive._Occupying, "look", interrupted)
     path = site(tmp_path)
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        stop = threading.Event()
-
-        def serve() -> None:
-            connection, _ = server.accept()
-            with connection:
-                connection.sendall(stand(60))
-                stop.wait(10)
-
-        thread = threading.Thread(target=serve)
-        thread.start()
-        code, doc, _ = answer(
-            capsys, "--rover", f"tcp://127.0.0.1:{server.getsockname()[1]}", "--point", "CP3", "--site", path
-        )
-        stop.set()
-        thread.join()
+    with open_line(stand(60)) as url:
+        code, doc, _ = answer(capsys, "--rover", url, "--point", "CP3", "--site", path)
     assert (code, doc["passed"], doc["ended"]) == (0, True, "it was ended by hand")

@@ -8,25 +8,13 @@ from pathlib import Path
 
 import jsonschema
 import pytest
-from tests.radio.lossy_site import drive, write_session
+from tests.radio.lossy_site import PATH, drive, write_session
 
 from hubtack.cli.main import main
 
 ROOT = Path(__file__).parents[2]
 SCHEMA = json.loads((ROOT / "docs/schema/hubtack-1.schema.json").read_text())
 GOOD_DAY = str(ROOT / "sample_logs/good_day/corrections.rtcm3")
-PATH = [
-    "radio",
-    "path",
-    "--frequency-mhz",
-    "450",
-    "--distance-m",
-    "2000",
-    "--base-height-m",
-    "5",
-    "--rover-height-m",
-    "3",
-]
 
 
 def valid(document: dict[str, object], kind: str) -> None:

@@ -13,6 +13,18 @@ from tests.rover_text import SEPARATION_M, gga
 from hubtack.geo import ecef_to_geodetic, enu_to_ecef_offset
 
 START_MS = 36_000_000  # link_stream's streams begin at ten o'clock UTC
+PATH = [
+    "radio",
+    "path",
+    "--frequency-mhz",
+    "450",
+    "--distance-m",
+    "2000",
+    "--base-height-m",
+    "5",
+    "--rover-height-m",
+    "3",
+]
 
 
 def drive(seconds: int, seed: int, reach_m: float = 900.0) -> tuple[np.ndarray, np.ndarray]:

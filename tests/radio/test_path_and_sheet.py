@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import json
-import socket
-import threading
 from pathlib import Path
 
 import pytest
+from tests.loopback import open_line
+from tests.radio.lossy_site import PATH
 
 from hubtack.cli.main import main
 from hubtack.radio.heights import best_repeater, swept
@@ -17,18 +17,6 @@ from hubtack.views.radio_profile import sketch
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_logs"
-PATH = [
-    "radio",
-    "path",
-    "--frequency-mhz",
-    "450",
-    "--distance-m",
-    "2000",
-    "--base-height-m",
-    "5",
-    "--rover-height-m",
-    "3",
-]
 BANK = ((0.0, 0.0), (700.0, 0.0), (850.0, 5.0), (900.0, 8.5), (960.0, 7.0), (1100.0, -1.0), (2000.0, -4.0))
 
 
@@ -238,22 +226,11 @@ def test_the_sheet_fits_a_page_of_eighty_columns(capsys: pytest.CaptureFixture[s
 
 def test_a_live_source_is_listened_to_for_a_while_and_a_dead_one_is_named(capsys: pytest.CaptureFixture[str]) -> None:
     data = (SAMPLES / "good_day/corrections.rtcm3").read_bytes()
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        port = server.getsockname()[1]
-
-        def serve() -> None:
-            caller, _ = server.accept()
-            with caller:
-                caller.sendall(data)
-                caller.recv(1)  # until the listener has had enough
-
-        thread = threading.Thread(target=serve, daemon=True)
-        thread.start()
-        code, items = sheet(capsys, "--stream", f"tcp://127.0.0.1:{port}", "--for", "0.5", "--rate-bps", "9600")
-        thread.join(5)
+    with open_line(data) as url:
+        code, items = sheet(capsys, "--stream", url, "--for", "0.5", "--rate-bps", "9600")
     assert code == 0
     assert items["receive lamp"]["well"] is True
-    code, _, err = run(capsys, "radio", "checklist", "--stream", f"tcp://127.0.0.1:{port}", "--for", "5")
+    code, _, err = run(capsys, "radio", "checklist", "--stream", url, "--for", "5")  # gone by now
     assert code == 3
     assert "refused" in err
     assert "next try" not in err
