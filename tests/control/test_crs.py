@@ -14,7 +14,7 @@ from hubtack.site import GridOrigin, HeightPlane, LocalGrid
 def test_grid_coordinates_are_metres_whatever_the_unit_of_the_system():
     feet = door.find_crs("EPSG:2263")  # a state plane zone in US survey feet
     east, north = door.to_grid(feet, 40.75, -73.98)
-    assert (feet.unit_name, feet.is_geographic) == ("US survey foot", False)
+    assert (feet.unit_m, feet.is_geographic) == (pytest.approx(1200 / 3937, rel=1e-12), False)  # the US survey foot
     assert 290_000 < float(east) < 310_000
     lat, lon = door.from_grid(feet, east, north)
     assert [float(lat), float(lon)] == pytest.approx([40.75, -73.98], abs=1e-9)

@@ -27,7 +27,7 @@ from hubtack.safe import safe_text
 from hubtack.site import Site, default_site, load_site
 from hubtack.units import METRE, LengthUnit
 
-EXIT_FINE, EXIT_NO, EXIT_SOURCE = 0, 1, 3
+EXIT_FINE, EXIT_NO = 0, 1
 
 
 def answer_fit(args: argparse.Namespace) -> int:

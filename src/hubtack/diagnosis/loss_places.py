@@ -249,7 +249,7 @@ def _best_place(slots: PlacedSlots, index: Ints) -> tuple[LossPlace | None, int,
     if not names:
         return None, 0, nothing
     losses = bins.sums(lost)
-    p_values = _shift_p(losses, counts, bins.size)
+    p_values = shift_p_values(losses, counts, bins.size)
     good = np.flatnonzero(p_values <= FALSE_ALARM)
     if not len(good):
         return None, len(names), nothing
@@ -275,19 +275,13 @@ def _best_place(slots: PlacedSlots, index: Ints) -> tuple[LossPlace | None, int,
     return place, len(names), inside
 
 
-def shift_p_values(lost: Bools, masks: Bools) -> Floats:
+def shift_p_values(losses: Floats, counts: Floats, size: Floats) -> Floats:
     """Chance, for each place (K,), that any place at all would hold as much of the losses as this one does.
 
-    ``lost`` is (N,) and ``masks`` (K, N). The statistic is the log-likelihood ratio of two rates of loss, in the place
-    and outside, against one (0 where fewer are lost in it); its null distribution is that of the largest of the K
-    figures over the shifts. The smallest p-value is 1 / min(N, MOST_BINS).
+    The record comes as sums in B bins of time: losses (B,), epochs in each place (K, B), all epochs (B,). The statistic
+    is the log-likelihood ratio of two rates of loss, in the place and outside, against one (0 where fewer are lost in
+    it); its null distribution is that of the largest of the K figures over the shifts. The smallest p-value is 1 / B.
     """
-    bins = _Bins(len(lost))
-    return _shift_p(bins.sums(lost), np.array([bins.sums(mask) for mask in masks]), bins.size)
-
-
-def _shift_p(losses: Floats, counts: Floats, size: Floats) -> Floats:
-    """The same of the sums in bins: losses (B,), epochs in each place (K, B), all epochs (B,)."""
     bins = len(losses)
     counted = np.fft.irfft(np.conj(np.fft.rfft(counts / size, axis=1)) * np.fft.rfft(losses), bins, axis=1)
     slots = counts.sum(axis=1)[:, None]

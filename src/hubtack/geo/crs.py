@@ -34,9 +34,6 @@ class Crs:
     name: str
     is_geographic: bool
     unit_m: float
-    unit_name: str
-    area: str
-    has_height: bool
 
 
 @lru_cache(maxsize=64)
@@ -62,9 +59,6 @@ def find_crs(text: str) -> Crs:
         name=crs.name,
         is_geographic=bool(flat.is_geographic),
         unit_m=unit_m,
-        unit_name="degree" if flat.is_geographic else axis.unit_name,
-        area=crs.area_of_use.name if crs.area_of_use else "",
-        has_height=bool(crs.is_compound),
     )
 
 

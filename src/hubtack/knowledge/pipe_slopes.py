@@ -7,7 +7,6 @@ A job document or the authority that will take over the pipe always overrides it
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 SOURCE = (
@@ -33,8 +32,6 @@ PIPE_SLOPES: tuple[PipeSlope, ...] = tuple(
         (27, 0.067), (30, 0.058), (36, 0.046), (42, 0.037),
     )
 )  # fmt: skip
-
-BY_DIAMETER_IN: Mapping[float, PipeSlope] = {row.diameter_in: row for row in PIPE_SLOPES}
 
 INCH_MM = 25.4  # exact
 
