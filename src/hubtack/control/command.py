@@ -258,7 +258,7 @@ def _print(args: argparse.Namespace, answer: Answer, document: dict[str, Any]) -
 
         print_check(document, args.units or answer.site.unit, answer.site.tzinfo)
     if args.plot is not None:
-        from hubtack.control.plots import plot_check
+        from hubtack.views.control_plot import plot_check
 
         plot_check(args.plot, answer, args.units or answer.site.unit)
 

@@ -51,7 +51,7 @@ def answer_fit(args: argparse.Namespace) -> int:
     document = documents.fit_document(str(args.fit), points, fit, written)
     _show(args, document, "print_fit")
     if args.plot is not None:
-        from hubtack.control.plots import plot_residuals
+        from hubtack.views.control_plot import plot_residuals
 
         plan = np.array([[p.easting_m, p.northing_m] for p in points])
         residual = np.array([[p.east_m, p.north_m, p.up_m] for p in fit.points])
@@ -69,7 +69,7 @@ def answer_accuracy(args: argparse.Namespace) -> int:
     document = documents.accuracy_document(str(args.accuracy), names, residual, report, survey_m)
     _show(args, document, "print_accuracy")
     if args.plot is not None:
-        from hubtack.control.plots import plot_residuals
+        from hubtack.views.control_plot import plot_residuals
 
         plot_residuals(args.plot, names, plan, residual, _unit(args), "Check points: measured less known")
     return EXIT_FINE
@@ -126,7 +126,7 @@ def answer_history(args: argparse.Namespace) -> int:
     document = documents.history_document(str(args.history), marks, bad)
     _show(args, document, "print_history")
     if args.plot is not None:
-        from hubtack.control.plots import plot_history
+        from hubtack.views.control_plot import plot_history
 
         if len({own[0]["point"].casefold() for own, _, _ in marks}) > 1:
             raise UsageError("--plot draws the history of one mark: name it with --point")

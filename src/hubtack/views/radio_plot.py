@@ -1,78 +1,33 @@
-"""Pictures of a radio path and of losses by place, as PNG or SVG. Drawn with matplotlib, imported only here and late.
-
-Shapes and words tell things apart before colours do; the colours are from a set that the colour-blind can tell apart.
-"""
+"""Pictures of a radio path and of losses by place, as PNG or SVG; shapes and words tell things apart before colours do."""
 
 from __future__ import annotations
 
-import os
-import tempfile
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from hubtack.diagnosis.loss_places import LossPlaces, PlacedSlots
-from hubtack.errors import SourceError, UsageError
 from hubtack.knowledge.radio import CLEARANCE_SHARE
 from hubtack.radio.cure import RangeBand
 from hubtack.radio.heights import Repeater
 from hubtack.radio.path import Link
 from hubtack.radio.profile import Profile
+from hubtack.views.pictures import BLACK, BLUE, ORANGE, new_figure, save_picture
 
 KINDS = (".png", ".svg")
-BLUE, ORANGE, BLACK, GREY = "#0072B2", "#D55E00", "#000000", "#999999"  # Okabe and Ito's set, from memory
+GREY = "#999999"
 _MOST_DOTS = 20_000
-
-
-def figure(size: tuple[float, float], file: Path) -> Any:
-    """An empty figure without a window.
-
-    Raises
-    ------
-    UsageError
-        If ``file`` is neither .png nor .svg, or matplotlib is not installed.
-    """
-    if file.suffix.lower() not in KINDS:
-        raise UsageError(f"--plot {file}: expected a name that ends in .png or .svg")
-    try:
-        from matplotlib.figure import Figure
-    except ImportError as err:
-        raise UsageError("--plot needs matplotlib: pip install 'hubtack[plot]'") from err
-    return Figure(figsize=size, layout="constrained")
-
-
-def save(fig: Any, file: Path) -> None:
-    """Write the whole picture or none.
-
-    Raises
-    ------
-    SourceError
-        If the file cannot be written.
-    """
-    try:
-        handle, name = tempfile.mkstemp(dir=file.parent, suffix=file.suffix.lower())
-        os.close(handle)
-    except OSError as err:
-        raise SourceError(f"{file}: cannot be written ({err.strerror}); check the folder") from err
-    try:
-        metadata = {"Date": None} if file.suffix.lower() == ".svg" else None
-        fig.savefig(name, dpi=130, metadata=metadata)
-        os.chmod(name, 0o644)
-        os.replace(name, file)
-    except OSError as err:
-        Path(name).unlink(missing_ok=True)
-        raise SourceError(f"{file}: cannot be written ({err.strerror}); is there room?") from err
 
 
 def plot_losses(file: Path, slots: PlacedSlots, found: LossPlaces, bands: list[RangeBand]) -> None:
     """A plan with the places that stand out, losses by range beside what the model expects, and losses over time."""
-    fig = figure((9.0, 6.2), file)
+    fig = new_figure(file, (9.0, 6.2), KINDS)
     grid = fig.add_gridspec(2, 2, width_ratios=(1.5, 1.0))
     _plan(fig.add_subplot(grid[:, 0]), slots, found)
     _by_range(fig.add_subplot(grid[0, 1]), bands)
     _over_time(fig.add_subplot(grid[1, 1]), slots, found)
-    save(fig, file)
+    save_picture(fig, file)
 
 
 def _plan(axes: Any, slots: PlacedSlots, found: LossPlaces) -> None:
@@ -157,7 +112,7 @@ def _over_time(axes: Any, slots: PlacedSlots, found: LossPlaces) -> None:
 
 def plot_profile(file: Path, link: Link, side: Profile, repeater: Repeater | None) -> None:
     """The path from the side: ground, what stands in the way, line of sight, first Fresnel zone and 60 % of it."""
-    fig = figure((9.0, 4.6), file)
+    fig = new_figure(file, (9.0, 4.6), KINDS)
     axes = fig.add_subplot()
     at, ground = np.array(side.distance_m), np.array(side.ground_m)
     ray, zone = np.array(side.ray_m), np.array(side.zone_m)
@@ -184,4 +139,4 @@ def plot_profile(file: Path, link: Link, side: Profile, repeater: Repeater | Non
     axes.set_ylabel("above the base's ground [m]")
     axes.set_title(f"{link.frequency_mhz:g} MHz over {link.distance_m:g} m; heights are drawn larger than distances")
     axes.legend(loc="upper right", fontsize=8)
-    save(fig, file)
+    save_picture(fig, file)

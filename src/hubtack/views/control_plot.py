@@ -1,15 +1,9 @@
-"""Pictures of residuals: a plan with exaggerated arrows, and the history at a mark. matplotlib, from the extra ``plot``.
-
-Every sign differs by shape as well as by colour; colours are from the set of Okabe and Ito, which people with any
-colour vision tell apart. Names from outside are drawn as plain text, never as a formula.
-"""
+"""Pictures of residuals: a plan with exaggerated arrows, and the history at a mark; every sign has its own shape."""
 
 from __future__ import annotations
 
 import datetime as dt
 import math
-import os
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,19 +12,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.engine.quantities import Z95
-from hubtack.errors import SourceError, UsageError
+from hubtack.errors import UsageError
 from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 from hubtack.safe import safe_text
 from hubtack.units import LengthUnit
+from hubtack.views.pictures import BLUE, GREEN, ORANGE, RC, new_figure, save_picture
 
 if TYPE_CHECKING:
     from hubtack.control.answer import Answer
 
 Floats = NDArray[np.float64]
-BLUE, ORANGE, GREY, GREEN = "#0072B2", "#D55E00", "#666666", "#009E73"
+GREY = "#666666"
 SIGNS = {"pass": ("o", BLUE), "fail": ("X", ORANGE), "cannot tell": ("^", GREY)}
 KINDS = (".svg", ".png", ".pdf")
-_RC: Any = {"text.parse_math": False, "svg.hashsalt": "hubtack", "svg.fonttype": "none", "font.size": 9.0}
+_RC: Any = {**RC, "font.size": 9.0}
 
 
 def plot_residuals(
@@ -43,7 +38,7 @@ def plot_residuals(
     UsageError, SourceError
         If matplotlib is missing, the ending is none of ``KINDS``, or the file cannot be written.
     """
-    figure = _figure(path, (9.0, 5.2))
+    figure = new_figure(path, (9.0, 5.2), KINDS)
     import matplotlib
 
     with matplotlib.rc_context(_RC):
@@ -68,7 +63,7 @@ def plot_residuals(
         left.set_title(f"plan, arrows {factor:,.0f} times too long; ring: {_small(limit, unit)}", fontsize=9)
         _bars(right, names, residual_m[:, 2], unit)
         figure.suptitle(safe_text(title, 100), fontsize=11)
-    _save(figure, path)
+    save_picture(figure, path)
 
 
 def plot_history(path: Path, entries: Sequence[Mapping[str, Any]], unit: LengthUnit) -> None:
@@ -82,7 +77,7 @@ def plot_history(path: Path, entries: Sequence[Mapping[str, Any]], unit: LengthU
     dated = [e for e in entries if e["utc"] is not None]
     if not dated:
         raise UsageError("no visit has a date: a log without RMC or ZDA needs --date to be placed in a history")
-    figure = _figure(path, (8.0, 6.0))
+    figure = new_figure(path, (8.0, 6.0), KINDS)
     import matplotlib
 
     with matplotlib.rc_context(_RC):
@@ -105,7 +100,7 @@ def plot_history(path: Path, entries: Sequence[Mapping[str, Any]], unit: LengthU
         axes[-1].set_xlabel("UTC; bars: 95 %; band: limit; round: passed, cross: failed, triangle: cannot tell")
         figure.autofmt_xdate()
         figure.suptitle(f"{safe_text(str(dated[-1]['point']), 40)}: measured less known", fontsize=11)
-    _save(figure, path)
+    save_picture(figure, path)
 
 
 def plot_check(path: Path, answer: Answer, unit: LengthUnit) -> None:
@@ -162,37 +157,3 @@ def _scale(unit: LengthUnit) -> tuple[float, str]:
 def _small(length_m: float, unit: LengthUnit) -> str:
     size, symbol = _scale(unit)
     return f"{length_m / size:.{0 if symbol == 'mm' else 2}f} {symbol}"
-
-
-def _figure(path: Path, size_in: tuple[float, float]) -> Any:
-    if path.suffix.lower() not in KINDS:
-        raise UsageError(f"--plot {safe_text(str(path), 80)}: the name must end in {', '.join(KINDS)}")
-    try:
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
-    except ImportError:
-        raise UsageError("--plot needs matplotlib: pip install 'hubtack[plot]'") from None
-    figure = Figure(figsize=size_in, layout="constrained")
-    FigureCanvasAgg(figure)
-    return figure
-
-
-def _save(figure: Any, path: Path) -> None:
-    """Write the whole picture or none, without the time of drawing: the same data give the same file."""
-    import matplotlib
-
-    kind = path.suffix.lower()[1:]
-    metadata = {"svg": {"Date": None}, "pdf": {"CreationDate": None}}.get(kind)
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=".hubtack-", suffix=path.suffix, dir=path.parent)
-        os.close(handle)
-        try:
-            with matplotlib.rc_context(_RC):
-                figure.savefig(temporary, format=kind, dpi=150, metadata=metadata)
-            os.chmod(temporary, 0o644)
-            os.replace(temporary, path)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
-    except OSError as err:
-        raise SourceError(f"{safe_text(str(path))} cannot be written: {err.strerror}") from err
