@@ -95,7 +95,8 @@ def test_the_antenna_stands_where_it_stays_within_a_hand_and_walks_where_it_does
 
 
 def test_a_slow_creep_does_not_carry_the_stretch_along():
-    assert len(standing_stretches(rows_at([0.002 * i for i in range(200)]))) > 1
+    # The mean settles within 30 rows, at 3 cm; one that went on would lag by half the way, and carry 130 rows along.
+    assert len(standing_stretches(rows_at([0.002 * i for i in range(130)]))) > 1
 
 
 def test_a_pause_begins_another_occupation():

@@ -22,6 +22,7 @@ from hubtack.diagnosis.episode import Episode, Finding
 from hubtack.diagnosis.fold import findings_of
 from hubtack.engine.from_site import base_ecef_m
 from hubtack.errors import UsageError
+from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 from hubtack.knowledge.findings import BY_CODE
 from hubtack.session.session import Session
 from hubtack.site import Site
@@ -168,9 +169,8 @@ def history_at(answer: Answer, record: Path | None) -> None:
     today = answer.base_day()
     if today is not None:
         days = [day for day in days_of(entries) if answer.utc is None or (day.utc or "") < answer.utc]
-        site_base = base_ecef_m(answer.site)
-        tolerance = answer.site.site.base.tolerance_m if answer.site.site.base is not None else 0.05
-        answer.base = [s for s in base_steps([*days, today], site_base, tolerance) if s.day is today]
+        steps = base_steps([*days, today], base_ecef_m(answer.site), base_tolerance_m(answer.site))
+        answer.base = [step for step in steps if step.day is today]
     if answer.mark is None or answer.check.judgement is None or answer.check.mistake is not None:
         return
     here = answer.mark.name.casefold()
@@ -185,6 +185,11 @@ def history_at(answer: Answer, record: Path | None) -> None:
         before = [v for v in visits if v.utc is not None and (now.utc is None or v.utc < now.utc)]
         answer.since_last = compare(before[-1], now) if before else None
     answer.drift = trend([*visits, now])
+
+
+def base_tolerance_m(site: Site) -> float:
+    """How far a base may be off before it has moved. [m]"""
+    return CONTROL_BY_KEY["base_moved_m"] if site.site.base is None else site.site.base.tolerance_m
 
 
 def visit_of(entry: Mapping[str, Any]) -> Visit:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from hubtack.geo import ecef_offset_to_enu, ecef_to_geodetic
-
-SAME_M = 0.002  # 1005 carries 0.1 mm; what a base repeats exactly is the same set-up
+from hubtack.knowledge.control_limits import CONTROL_BY_KEY
+from hubtack.knowledge.control_words import BASE_BETWEEN_DAYS
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +67,11 @@ def _step(day: BaseDay, against: str, reference_m: tuple[float, float, float], t
     enu = ecef_offset_to_enu(offset, lat, lon)[0]
     distance = float(np.sqrt((offset**2).sum()))
     moved = distance > tolerance_m
-    if distance <= SAME_M:
-        words = "the same"
+    if distance <= CONTROL_BY_KEY["base_same_m"]:
+        word = "same"
     elif not moved:
-        words = "within the tolerance, and not the same: was it set up again?"
-    elif distance > 100.0:
-        words = "another place: another base, or another site"
+        word = "close"
     else:
-        words = "moved: designs placed before are off by the same; check on control before digging to grade"
-    return BaseStep(day, against, (float(enu[0]), float(enu[1]), float(enu[2])), distance, moved, words)
+        word = "elsewhere" if distance > CONTROL_BY_KEY["base_elsewhere_m"] else "moved"
+    offset_m = (float(enu[0]), float(enu[1]), float(enu[2]))
+    return BaseStep(day, against, offset_m, distance, moved, BASE_BETWEEN_DAYS[word])

@@ -29,10 +29,10 @@ from hubtack.engine.setup import Setup
 from hubtack.geo.crs import convergence_and_scale
 from hubtack.geo.local_grid import plane_lat_lon_deg
 from hubtack.knowledge.control_limits import CONTROL_BY_KEY
+from hubtack.knowledge.control_words import CONTROL_NOTES, FAR, NO_ANSWER
+from hubtack.knowledge.fix_types import FIX_TYPES, OTHER, QUALITY_TO_FIX
 
 Floats = NDArray[np.float64]
-REPEAT_WITHIN_M = 0.5  # another stretch this near to the first is the same mark, occupied again
-REPEAT_AFTER_S = 300.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +111,7 @@ def check_mark(rows: OccupationRows, frame: Frame | None, mark: Mark | None, abo
     place = frame.place(mark) if frame is not None and mark is not None else None
     if mark is not None and place is not None and np.isnan(place[0]):
         place = None
-        check.notes.append("the mark's coordinates are outside the area of its coordinate system")
+        check.notes.append(CONTROL_NOTES["off_grid"])
     fixed = rows.fixed()
     least = int(CONTROL_BY_KEY["least_epochs"])
     if len(fixed) < least:
@@ -121,10 +121,7 @@ def check_mark(rows: OccupationRows, frame: Frame | None, mark: Mark | None, abo
     check.stretches = len(stretches)
     chosen = choose_stretch(stretches)
     if chosen is None:
-        check.why_not = (
-            f"the antenna never stood: no {least} fixed epochs in a row within "
-            f"{CONTROL_BY_KEY['standing_radius_m']:g} m; hold the pole or the bucket still on the mark"
-        )
+        check.why_not = NO_ANSWER["never_stood"].format(least=least, radius_m=CONTROL_BY_KEY["standing_radius_m"])
         return check
     check.occupied = occupied = _occupied(fixed, chosen, about)
     in_stretch = (rows.time_ns >= occupied.start_ns) & (rows.time_ns <= occupied.end_ns)
@@ -142,14 +139,15 @@ def check_mark(rows: OccupationRows, frame: Frame | None, mark: Mark | None, abo
     _doubt_frozen(check, occupied)
     _note_datum_step(check, frame, occupied)
     _note_height(check, frame, mark, occupied)
+    within_m = CONTROL_BY_KEY["repeat_within_m"]
     for stretch in stretches:
         again = _occupied(fixed, stretch, about)
         apart_ns = max(again.start_ns - occupied.end_ns, occupied.start_ns - again.end_ns)
-        if stretch is chosen or apart_ns < REPEAT_AFTER_S * 1e9:
+        if stretch is chosen or apart_ns < CONTROL_BY_KEY["repeat_after_s"] * 1e9:
             continue
-        if abs(stretch.distance_m - chosen.distance_m) < REPEAT_WITHIN_M and horizontal < CONTROL_BY_KEY["mistake_m"]:
+        if abs(stretch.distance_m - chosen.distance_m) < within_m and horizontal < CONTROL_BY_KEY["mistake_m"]:
             other = _residual(frame, mark, again)
-            if float(np.hypot(*(other - check.residual_m)[:2])) < REPEAT_WITHIN_M:
+            if float(np.hypot(*(other - check.residual_m)[:2])) < within_m:
                 check.repeats.append((again, other))
     if check.mistake is None and not check.passed:  # what passes is explained by noise
         check.datum = explain(check.residual_m, occupied, frame, mark, about)
@@ -275,48 +273,37 @@ def _step_m(decimals: Floats, unit_m: float) -> float:
 
 def _no_fix(rows: OccupationRows, fixed: int, least: int) -> str:
     if not len(rows):
-        return "no rover epochs here: is it a rover log, and does it cover the time asked for?"
-    names = {1: "autonomous", 2: "differential", 5: "RTK float", 0: "no fix"}
+        return NO_ANSWER["no_rows"]
     values, counts = np.unique(rows.quality[np.isfinite(rows.quality)], return_counts=True)
     most = int(values[counts.argmax()]) if len(values) else 0
-    word = names.get(most, f"quality {most}")
-    return (
-        f"{fixed or 'no'} RTK fixed epochs of {len(rows)} ({least} are needed); the receiver says mostly "
-        f'"{word}": wait for a fix, and look at the corrections with hubtack link'
-    )
+    fix = QUALITY_TO_FIX[most] if 0 <= most < len(QUALITY_TO_FIX) else OTHER
+    word = f"quality {most}" if fix == OTHER else FIX_TYPES[fix].words
+    return NO_ANSWER["no_fix"].format(n=fixed or "no", of=len(rows), least=least, word=word)
 
 
 def _far(horizontal_m: float, mark: Mark) -> str:
     if not np.isfinite(horizontal_m):
-        return "the rover is outside the area of the mark's coordinate system: another zone or another system?"
-    return (
-        f"the rover stands {horizontal_m:,.0f} m from {mark.name}: another mark, another zone or coordinate system, "
-        "or other units"
-    )
+        return FAR["off_grid"]
+    return FAR["rover"].format(distance_m=horizontal_m, mark=mark.name)
 
 
 def _note_occupation(check: Check, rows: OccupationRows, fixed: int) -> None:
     assert check.occupied is not None
     mean = check.occupied.mean
     if mean.outliers > CONTROL_BY_KEY["outlier_share_warn"] * mean.epochs:
-        check.notes.append(f"{mean.outliers} of {mean.epochs} fixed epochs are outliers: multipath, or the pole moved")
-    if fixed < 0.9 * len(rows):
-        check.notes.append(f"only {fixed} of {len(rows)} epochs on the mark were RTK fixed")
+        check.notes.append(CONTROL_NOTES["outliers"].format(n=mean.outliers, of=mean.epochs))
+    if fixed < CONTROL_BY_KEY["fixed_share_warn"] * len(rows):
+        check.notes.append(CONTROL_NOTES["seldom_fixed"].format(n=fixed, of=len(rows)))
     if mean.duration_s < CONTROL_BY_KEY["live_least_s"]:
-        check.notes.append(f"{mean.duration_s:.0f} s on the mark: one to three minutes are better")
+        check.notes.append(CONTROL_NOTES["short"].format(duration_s=mean.duration_s))
     n_eff = mean.n_effective[np.isfinite(mean.n_effective)]
-    moves = float(np.nanmax(mean.scatter_m, initial=0.0)) > 0.001
-    if moves and len(n_eff) and float(n_eff.min()) < 3.0:
-        check.notes.append("the position crept all along: the scatter says little about the mean")
+    moves = float(np.nanmax(mean.scatter_m, initial=0.0)) > CONTROL_BY_KEY["still_m"]
+    if moves and len(n_eff) and float(n_eff.min()) < CONTROL_BY_KEY["least_independent"]:
+        check.notes.append(CONTROL_NOTES["crept"])
     if np.isnan(check.occupied.baseline_m):
-        check.notes.append(
-            "the distance to the base is not known (no 1005/1006 seen, no site.base): what the distance adds is missing "
-            "in the uncertainty"
-        )
+        check.notes.append(CONTROL_NOTES["no_baseline"])
     if np.isnan(check.occupied.h_ellipsoid_m):
-        check.notes.append(
-            "no ellipsoidal height: the receiver gives no geoid separation in GGA, so the height cannot be compared"
-        )
+        check.notes.append(CONTROL_NOTES["no_height"])
 
 
 def _doubt_frozen(check: Check, occupied: Occupied) -> None:
@@ -324,10 +311,7 @@ def _doubt_frozen(check: Check, occupied: Occupied) -> None:
     scatter = occupied.mean.scatter_m
     if check.judgement is None or not (scatter[:2] == 0.0).all():
         return
-    check.notes.append(
-        "the position is the same to the last digit in every epoch: frozen, or written too coarsely; switch on "
-        "high-precision output, and restart the receiver if it stays so"
-    )
+    check.notes.append(CONTROL_NOTES["frozen"])
     if check.judgement.passed:
         check.judgement = replace(check.judgement, passed=None, why="frozen")
 
@@ -337,11 +321,8 @@ def _note_datum_step(check: Check, frame: Frame, occupied: Occupied) -> None:
     if step == 0.0 or check.judgement is None or frame.crs is None:
         return
     good = "an unstated accuracy" if np.isnan(accuracy) else f"an accuracy of {accuracy:g} m"
-    check.notes.append(
-        f"{frame.crs.name} is on an old datum, {step:.0f} m from the rover's; PROJ's step between them has {good} "
-        "without the national grid files: the plan cannot be judged to centimetres"
-    )
-    if not accuracy <= 0.01:
+    check.notes.append(CONTROL_NOTES["old_datum"].format(crs=frame.crs.name, step_m=step, good=good))
+    if not accuracy <= CONTROL_BY_KEY["datum_accuracy_m"]:
         # A residual of such a step says nothing for or against the machine.
         failed_height = "height" in check.judgement.why
         check.judgement = replace(
@@ -352,10 +333,8 @@ def _note_datum_step(check: Check, frame: Frame, occupied: Occupied) -> None:
 def _note_height(check: Check, frame: Frame, mark: Mark, occupied: Occupied) -> None:
     up = float(check.residual_m[2])
     if np.isnan(up) and np.isfinite(occupied.h_ellipsoid_m):
-        check.notes.append(
-            f"{mark.name}'s height is above the geoid and the site file has no site.geoid: the height is not compared"
-        )
-    elif abs(up) > 1.0 and check.mistake is None:
+        check.notes.append(CONTROL_NOTES["no_geoid"].format(mark=mark.name))
+    elif abs(up) > CONTROL_BY_KEY["height_mistake_m"] and check.mistake is None:
         measured = mark.height_m + up
         mistake = height_mistake(mark.height_m, measured)
         if mistake is not None:

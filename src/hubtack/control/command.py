@@ -22,6 +22,7 @@ from hubtack.documents.json_out import to_json
 from hubtack.engine.from_site import setup_of
 from hubtack.errors import SourceError, UsageError
 from hubtack.geo.crs import geoid_height_m
+from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 from hubtack.safe import safe_text
 from hubtack.site import Site
 
@@ -187,7 +188,7 @@ def mark_of(args: argparse.Namespace, site: Site, frame: Frame | None) -> Mark:
     """
     assert frame is not None
     if args.at is not None:
-        sigma_m = 0.010 if args.mark_sigma_m is None else args.mark_sigma_m
+        sigma_m = CONTROL_BY_KEY["mark_sigma_m"] if args.mark_sigma_m is None else args.mark_sigma_m
         return _as_mark(frame, args.at, args.point or "the mark", sigma_m, args.height_datum or "ellipsoid")
     if args.point is None:
         raise UsageError("which mark? --shown needs --point NAME or --at EAST,NORTH,HEIGHT")

@@ -12,12 +12,11 @@ from numpy.typing import NDArray
 from hubtack.control.quantiles import f_tail
 from hubtack.engine.quantities import Z95
 from hubtack.knowledge.control_limits import CONTROL_BY_KEY
+from hubtack.knowledge.control_words import TWO_VISITS
 
 Floats = NDArray[np.float64]
 CHANCE = 0.0027
 LEAST_SEEN = 5  # visits
-LEAST_DAYS = 1.0  # within a day it is the satellites that come and go, not the mark
-BEST_APART_H = 4.0  # repeat occupations best 4 h apart (Penn State GEOG 862; NGS guidelines RT1, RT2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,11 +56,11 @@ def compare(first: Visit, second: Visit) -> Difference:
     beyond = bool((np.abs(change[known]) > noise[known]).any())
     differs = True if beyond else (False if independent and known.any() else None)
     if not independent:
-        words = "the same satellites stood over both: occupy again after 20 to 45 minutes"
-    elif abs(apart_s) < BEST_APART_H * 3600:
-        words = "independent; 4 hours apart is best"
+        words = TWO_VISITS["too_soon"]
+    elif abs(apart_s) < CONTROL_BY_KEY["best_apart_h"] * 3600:
+        words = TWO_VISITS["sooner_than_best"]
     else:
-        words = "independent"
+        words = TWO_VISITS["independent"]
     axes = [axis for axis, over in zip(("east", "north", "up"), np.abs(change) > noise, strict=True) if over]
     if axes:
         words = f"{' and '.join(axes)} differ{'s' if len(axes) == 1 else ''} by more than noise explains; {words}"
@@ -99,7 +98,7 @@ def trend(visits: Sequence[Visit]) -> Trend | None:
     start = dated[0].utc
     assert start is not None
     t = np.array([(v.utc - start).total_seconds() / 86_400.0 for v in dated if v.utc is not None])
-    if float(np.ptp(t)) < LEAST_DAYS:
+    if float(np.ptp(t)) < CONTROL_BY_KEY["drift_least_days"]:
         return None
     rates, sigmas, significant = [], [], []
     for axis, name in enumerate(("east", "north", "up")):

@@ -25,6 +25,7 @@ from hubtack.control.stream_crs import DatumMessage, KeepingDecoder, messages_of
 from hubtack.engine.rover import JudgedRows
 from hubtack.errors import LogFormatError, SourceError, UsageError
 from hubtack.knowledge.control_limits import CONTROL_BY_KEY
+from hubtack.knowledge.control_words import ENDED
 from hubtack.live.opening import find_site, open_sources
 from hubtack.live.run import LiveRun
 from hubtack.readers.hub import Hub
@@ -33,9 +34,9 @@ from hubtack.safe import safe_text
 from hubtack.session.session import Session
 from hubtack.site import Site
 
-LISTEN_S = 900.0  # a live check that has not come to an end by then will not
+LISTEN_S = CONTROL_BY_KEY["listen_s"]
 LOOK_S = 1.0
-GIVE_UP_S = 20.0  # a source that has failed for so long, before any position, ends the check
+GIVE_UP_S = CONTROL_BY_KEY["give_up_s"]
 
 
 @dataclass(slots=True)
@@ -152,11 +153,11 @@ def _live(args: argparse.Namespace, place: tuple[float, float] | None) -> Gather
         try:
             run.loop()
         except KeyboardInterrupt:  # whoever stands on the mark may end it: what was taken till then is the answer
-            watcher.why = "it was ended by hand"
+            watcher.why = ENDED["by_hand"]
     watcher.clear()
     gathered.take(opened.session.close())
     gathered.refused = [notice.message for notice in run.refused] + ([watcher.failed] if watcher.failed else [])
-    gathered.ended_why = watcher.why or ("the time given was over" if opened.is_live else "the log ended")
+    gathered.ended_why = watcher.why or ENDED["time_given" if opened.is_live else "log"]
     session = opened.session
     if opened.is_live and session.axis.day0 is None and session.last_arrival_utc_ns is not None:
         _date_by_arrival(session)
@@ -219,7 +220,7 @@ def occupation_state(rows: OccupationRows, place: tuple[float, float] | None) ->
     if not len(rows):
         return "waiting for the rover", ""
     stretch = choose_stretch(standing_stretches(fixed, place)) if len(fixed) else None
-    if stretch is None or int(rows.time_ns[-1]) - int(fixed.time_ns[-1]) > 10_000_000_000:
+    if stretch is None or int(rows.time_ns[-1]) - int(fixed.time_ns[-1]) > CONTROL_BY_KEY["no_fix_s"] * 1e9:
         return "no RTK fix now: wait", ""
     part = fixed.take(slice(stretch.start, stretch.end))
     mean = occupation_mean(part.enu_m(stretch.latitude_deg, stretch.longitude_deg), part.time_ns, np.zeros(3))
@@ -232,9 +233,9 @@ def occupation_state(rows: OccupationRows, place: tuple[float, float] | None) ->
     limit = CONTROL_BY_KEY["stable_m"]
     stable = bool((sigma[:2] < limit).all()) and not sigma[2] >= 2 * limit
     if mean.duration_s >= CONTROL_BY_KEY["live_most_s"]:
-        return text, "the longest time of an occupation was over"
+        return text, ENDED["longest"]
     if stable and mean.duration_s >= CONTROL_BY_KEY["live_least_s"]:
-        return text, "the mean was stable"
+        return text, ENDED["stable"]
     return text, ""
 
 

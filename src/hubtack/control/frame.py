@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from hubtack.errors import UsageError
 from hubtack.geo.crs import Crs, datum_step, find_crs, from_grid, to_grid
 from hubtack.geo.local_grid import LocalGrid, from_local, plane_xy_m, to_local
+from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 
 Floats = NDArray[np.float64]
 HeightDatum = Literal["ellipsoid", "geoid"]
@@ -29,7 +30,7 @@ class Mark:
     easting: float
     northing: float
     height_m: float
-    sigma_m: float = 0.010
+    sigma_m: float = CONTROL_BY_KEY["mark_sigma_m"]
     height_datum: HeightDatum = "ellipsoid"
 
 

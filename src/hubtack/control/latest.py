@@ -15,8 +15,8 @@ from typing import Any
 
 from hubtack.control.record import paths_of, read_record
 from hubtack.errors import UsageError
+from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 
-ARP_SAME_M = 0.05  # a base whose broadcast position moved by less is the same base (site.base.tolerance_m)
 CLOCK_SLACK_S = 300.0  # a check a little ahead of the moment asked for: clocks of two computers differ
 
 
@@ -67,7 +67,7 @@ class LatestCheck:
         if base_id is not None and self.base_id is not None and base_id != self.base_id:
             return False
         if arp_ecef_m is not None and self.arp_ecef_m is not None:
-            return math.dist(arp_ecef_m, self.arp_ecef_m) <= ARP_SAME_M
+            return math.dist(arp_ecef_m, self.arp_ecef_m) <= CONTROL_BY_KEY["base_moved_m"]
         return True
 
 

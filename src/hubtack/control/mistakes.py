@@ -13,9 +13,9 @@ import numpy as np
 
 from hubtack.control.frame import Frame, Mark
 from hubtack.geo.local_grid import plane_xy_m
+from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 from hubtack.units import FOOT_M, US_SURVEY_FOOT_M
 
-NEAR_M = 100.0  # the rover stands on the mark; what is left is datum, foot definition and antenna height
 _UTM_FALSE_NORTHING_M = 10_000_000.0
 
 
@@ -28,7 +28,7 @@ def likely_mistake(frame: Frame, mark: Mark, lat_deg: float, lon_deg: float) -> 
     found = []
     for easting, northing, sentence in hypotheses:
         distance = _distance_m(frame, easting, northing, lat_deg, lon_deg)
-        if distance < NEAR_M:
+        if distance < CONTROL_BY_KEY["mix_up_near_m"]:
             found.append((distance, sentence))
     return min(found)[1] if found else None
 
@@ -40,7 +40,7 @@ def height_mistake(known_m: float, measured_m: float) -> str | None:
         (1.0 / FOOT_M, "the known height looks like metres, and was taken as feet"),
         (-1.0, "the known height has the wrong sign"),
     ):
-        if abs(known_m - measured_m) > 1.0 and abs(known_m * factor - measured_m) < 0.5:
+        if abs(known_m - measured_m) > CONTROL_BY_KEY["height_mistake_m"] and abs(known_m * factor - measured_m) < 0.5:
             return sentence
     return None
 

@@ -13,7 +13,7 @@ import numpy as np
 from hubtack.audit.discover import SessionFiles, discover
 from hubtack.audit.drive import run_files, session_for
 from hubtack.control.accuracy import accuracy_report
-from hubtack.control.answer import days_of, visit_of
+from hubtack.control.answer import base_tolerance_m, days_of, visit_of
 from hubtack.control.base_days import BaseDay, base_steps
 from hubtack.control.drift import compare, trend
 from hubtack.control.record import paths_of, read_record
@@ -146,7 +146,7 @@ def answer_base_days(args: argparse.Namespace) -> int:
             "where the check saw one"
         )
     dated = sorted(days, key=lambda d: (d.utc is None, d.utc or ""))
-    tolerance_m = site.site.base.tolerance_m if site.site.base is not None else 0.05
+    tolerance_m = base_tolerance_m(site)
     steps = base_steps(dated, base_ecef_m(site), tolerance_m)
     document = documents.base_document(dated, steps, tolerance_m)
     _show(args, document, "print_base")

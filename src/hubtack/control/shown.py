@@ -16,6 +16,7 @@ from hubtack.control.mistakes import height_mistake, likely_mistake
 from hubtack.engine.quantities import PAIR_SIGMA_ACROSS_M, Z95, best_possible_vertical_95_m
 from hubtack.engine.setup import Setup
 from hubtack.knowledge.control_limits import CONTROL_BY_KEY
+from hubtack.knowledge.control_words import FAR
 
 Floats = NDArray[np.float64]
 CIRCLE_95 = 2.4477  # 95 % circle over one axis' sigma, equal axes (FGDC-STD-007.3)
@@ -59,11 +60,9 @@ def check_shown(check: Check, frame: Frame, mark: Mark, shown: Mark, about: Circ
     if not horizontal < CONTROL_BY_KEY["mistake_m"]:
         there = frame.place(shown)
         check.mistake = likely_mistake(frame, mark, *there) if np.isfinite(there[0]) else None
-        check.mistake = check.mistake or (
-            f"the screen shows a place {horizontal:,.0f} m from {mark.name}: another mark, another grid, or other units"
-        )
+        check.mistake = check.mistake or FAR["shown"].format(distance_m=horizontal, mark=mark.name)
         return check
-    if abs(float(residual[2])) > 1.0:
+    if abs(float(residual[2])) > CONTROL_BY_KEY["height_mistake_m"]:
         mistake = height_mistake(mark.height_m, shown.height_m)
         if mistake is not None:
             check.notes.append(mistake.replace("known height", "mark's height"))

@@ -18,23 +18,21 @@ from numpy.typing import NDArray
 from hubtack.control.quantiles import f_tail
 from hubtack.errors import UsageError
 from hubtack.geo.local_grid import plane_xy_m
+from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 from hubtack.safe import safe_text
 from hubtack.site.model import GridOrigin, HeightPlane, LocalGrid
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-# What measured and known marks may disagree by without any of them being wrong, 1 sigma per axis: common practice, no
-# source. It keeps a set of marks that agree to a millimetre from calling two millimetres a blunder.
-FLOOR_PLAN_M = 0.005
-FLOOR_HEIGHT_M = 0.008
+# The floor keeps a set of marks that agree to a millimetre from calling two millimetres a blunder.
+FLOOR_PLAN_M, FLOOR_HEIGHT_M = CONTROL_BY_KEY["fit_floor_plan_m"], CONTROL_BY_KEY["fit_floor_height_m"]
 # How much that is worth beside the residuals themselves, in degrees of freedom. Seven marks leave three in height, and
 # by three alone a mark 15 cm off could not be told from noise; the sum is a conjugate prior (textbook), its weight ours.
 PRIOR_DOF = 8
 BLUNDER_CHANCE = 0.01
-INVESTIGATE_M = 0.030  # residual in plan or height: common practice, no source
-SCALE_PPM = 50.0  # of the projection and height factor expected: common practice, no source
-TILT_MM_PER_KM = 20.0  # slopes of a geoid up to this are normal: common practice, no source
+INVESTIGATE_M, SCALE_PPM = CONTROL_BY_KEY["fit_investigate_m"], CONTROL_BY_KEY["fit_scale_ppm"]
+TILT_MM_PER_KM = CONTROL_BY_KEY["fit_tilt_mm_per_km"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from hubtack.diagnosis.episode import Finding
 from hubtack.documents.finding import finding_document
 from hubtack.documents.json_out import document
 from hubtack.engine.axis import SessionAxis
+from hubtack.knowledge.control_words import NO_PASS
 from hubtack.safe import safe_text
 
 _AXES = ("east", "north", "up")
@@ -142,12 +143,7 @@ def _why(answer: Answer) -> str | None:
     why = check.judgement.why
     if check.passed is False:
         return f"beyond the limit in {why}"
-    return {
-        "noise": "larger than noise explains and not beyond the limit: occupy again after 20 to 45 minutes",
-        "no height to compare": "the height cannot be compared",
-        "no position": "no position to compare",
-        "frozen": "the position does not move at all, which no receiver's does",
-    }.get(why, "the step to the mark's datum is not known well enough")
+    return NO_PASS.get(why, NO_PASS[""])
 
 
 def _mark(answer: Answer) -> dict[str, Any] | None:

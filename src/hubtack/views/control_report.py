@@ -11,11 +11,14 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from hubtack.knowledge.control_words import BASE_BETWEEN_DAYS
+from hubtack.knowledge.limits import LIMITS_BY_KEY
 from hubtack.units import LengthUnit, small_text
 
 WORDS = {"pass": "PASS", "fail": "FAIL", "cannot tell": "CANNOT TELL", "measured": "MEASURED"}
 _CAUTION = (
-    "A check holds for this mark, this base and the next 12 h at most. Locate buried services before any machine digs."
+    f"A check holds for this mark, this base and the next {LIMITS_BY_KEY['check_valid_h'].value:g} h at most. Locate buried "
+    "services before any machine digs."
 )
 
 
@@ -35,7 +38,7 @@ def print_check(document: Mapping[str, Any], unit: LengthUnit, zone: dt.tzinfo, 
     for name, text in _rows(document, unit, zone):
         console.print(_line(name, text))
     for step in document["base"]:
-        if step["distance_m"] > 0.002:
+        if step["words"] != BASE_BETWEEN_DAYS["same"]:
             console.print(
                 _line("base", f"{_offset(step['offset_m'], unit)} against {step['against']}: {step['words']}")
             )

@@ -8,6 +8,7 @@ from typing import Any
 
 from rich.text import Text
 
+from hubtack.knowledge.control_words import BASE_BETWEEN_DAYS
 from hubtack.units import LengthUnit
 from hubtack.views.control_report import WORDS, control_console, plain_table, small, when
 
@@ -107,12 +108,12 @@ def print_base(document: Mapping[str, Any], unit: LengthUnit) -> None:
         table.add_row(
             Text(step["day"]), "-" if step["station_id"] is None else str(step["station_id"]), Text(step["against"]),
             *(small(step["offset_m"][a], unit, signed=True) for a in _AXES), small(step["distance_m"], unit),
-            Text("MOVED" if step["moved"] else "same" if step["words"] == "the same" else "close"),
+            Text("MOVED" if step["moved"] else "same" if step["words"] == BASE_BETWEEN_DAYS["same"] else "close"),
         )  # fmt: skip
     console.print(
         table if document["steps"] else Text("one day only, and no base in the site file: nothing to compare")
     )
-    for words in dict.fromkeys(s["words"] for s in document["steps"] if s["words"] != "the same"):
+    for words in dict.fromkeys(s["words"] for s in document["steps"] if s["words"] != BASE_BETWEEN_DAYS["same"]):
         console.print(Text(f"note: {words}"))
     for day in document["days"]:
         if day["computed"]:
