@@ -5,11 +5,14 @@ Places are in the frame of the base; marks are computed from them by pyproj alon
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 from pyproj import Transformer
 from tests.rover_text import SEPARATION_M, gga, sentence
+
+from hubtack.control.occupation import OccupationRows
 
 CRS = "EPSG:32759"
 LAT_DEG, LON_DEG, H_M = -45.0312, 170.0124, 15.2  # ellipsoidal height
@@ -51,6 +54,22 @@ def stand(
         if day is not None and i % 10 == 0:
             parts.append(_rmc(tod, day))
     return b"".join(parts)
+
+
+def rows_at(
+    east_m: Sequence[float], *, step_s: float = 1.0, quality: float | Sequence[float] = 4.0, **columns: object
+) -> OccupationRows:
+    """Epochs that far east of 45 S 170 E, 14 m above the ellipsoid; other columns by name, NaN where not given."""
+    n = len(east_m)
+    all_of = {name: np.full(n, np.nan) for name in OccupationRows.__dataclass_fields__}
+    all_of["time_ns"] = (np.arange(n) * step_s * 1e9).astype(np.int64)
+    all_of["latitude_deg"] = np.full(n, -45.0)
+    all_of["longitude_deg"] = 170.0 + np.array(east_m) / 78_847.0  # metres a degree of longitude at 45 S
+    all_of["h_geoid_m"], all_of["geoid_separation_m"] = np.full(n, 10.0), np.full(n, 4.0)
+    all_of["quality"] = np.broadcast_to(quality, n).astype(np.float64)
+    for name, values in columns.items():
+        all_of[name] = np.broadcast_to(values, n).astype(all_of[name].dtype)
+    return OccupationRows(**all_of)
 
 
 def _rmc(tod_ms: int, day: str) -> bytes:

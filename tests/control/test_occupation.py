@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from tests.control.standing import rows_at
 
 from hubtack.control.mean import correlation_length, inliers, mean_sigma_m, occupation_mean, slow_share
 from hubtack.control.occupation import OccupationRows, choose_stretch, standing_stretches
@@ -73,17 +74,6 @@ def test_a_height_that_is_not_known_leaves_the_plan():
 def test_no_epoch_is_an_error_of_the_caller():
     with pytest.raises(ValueError, match="no fixed epochs"):
         occupation_mean(np.zeros((0, 3)), np.zeros(0, dtype=np.int64), np.zeros(3))
-
-
-def rows_at(east_m: list[float], *, step_s: float = 1.0, quality: float = 4.0) -> OccupationRows:
-    n = len(east_m)
-    columns = {name: np.full(n, np.nan) for name in OccupationRows.__dataclass_fields__}
-    columns["time_ns"] = (np.arange(n) * step_s * 1e9).astype(np.int64)
-    columns["latitude_deg"] = np.full(n, -45.0)
-    columns["longitude_deg"] = 170.0 + np.array(east_m) / 78_847.0  # metres a degree of longitude at 45 S
-    columns["h_geoid_m"], columns["geoid_separation_m"] = np.full(n, 10.0), np.full(n, 4.0)
-    columns["quality"] = np.full(n, quality)
-    return OccupationRows(**columns)
 
 
 def test_the_antenna_stands_where_it_stays_within_a_hand_and_walks_where_it_does_not():
