@@ -46,6 +46,26 @@ ONE_HILL_SHARE = 0.1  # tops nearer than this part of the path are one hill (com
 SHARE_MOST = 0.8  # of the epoch interval that transmissions may take (common practice, no source)
 
 MAST_HANDY_M = 10.0  # a mast that two people put up in a morning (common practice, no source)
+MAST_MOST_M = 40.0  # no site puts up a higher one (common practice, no source)
+
+# Losses and what they mean (common practice, no source).
+LITTLE_LOST_SHARE = 0.01  # below this it is ordinary untidiness
+MUCH_LOST_SHARE = 0.05  # from here on the rover's age of corrections runs over 5 s now and again
+MUCH_DAMAGED_SHARE = 0.02  # of the frames that came: a weak signal, or two transmitters at once
+LONG_SILENCE_S = 10.0  # the age at which a machine is down to rough work
+DESCRIPTORS_WITHIN_S = 120.0  # by then base position, antenna name and biases must have come once
+
+SERIAL_BPS: tuple[int, ...] = (4800, 9600, 19_200, 38_400, 57_600, 115_200)  # usual speeds of a serial cable
+SERIAL_ENOUGH_BPS = 38_400  # carries every usual stream
+FASTER_BPS: tuple[float, ...] = (9600.0, 19200.0, 38400.0)  # usual over-the-air rates to go up to
+
+# What a stream must hold besides observations: name, RTCM 10403.3 messages any of which serves, how to call them, and
+# the constellation that needs it (empty: all do).
+WANTED_MESSAGES: tuple[tuple[str, frozenset[int], str, str], ...] = (
+    ("base position", frozenset({1005, 1006}), "1005 or 1006", ""),
+    ("antenna name", frozenset({1007, 1008, 1033}), "1033", ""),
+    ("GLONASS biases", frozenset({1230}), "1230", "GLONASS"),
+)
 
 # What helps against lost correction epochs (common practice, no source).
 CURES: Mapping[str, str] = {

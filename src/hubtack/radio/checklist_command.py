@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import math
-import textwrap
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -16,18 +15,25 @@ from hubtack.engine.link_ledger import COMPLETE
 from hubtack.engine.link_tally import LinkTally
 from hubtack.errors import UsageError
 from hubtack.knowledge.messages import SYSTEMS
-from hubtack.knowledge.radio import CAUTIONS, CHECKLIST, SENSITIVITY, SHARE_MOST
+from hubtack.knowledge.radio import (
+    CAUTIONS,
+    CHECKLIST,
+    DESCRIPTORS_WITHIN_S,
+    LONG_SILENCE_S,
+    MUCH_LOST_SHARE,
+    SENSITIVITY,
+    SERIAL_BPS,
+    SHARE_MOST,
+    WANTED_MESSAGES,
+)
 from hubtack.radio.load import SERIAL_BITS_PER_BYTE, load
 from hubtack.radio.stream import StreamMeasure, measure
 from hubtack.readers.urls import parse_source
 from hubtack.safe import safe_text
+from hubtack.views.radio_sheet import checklist_text
 
 EXIT_FINE, EXIT_NO = 0, 1
 Answer = tuple[bool | None, str]  # whether it is well, None where only a person can say; and what the stream shows
-_OBSERVED_SETS = 120.0  # seconds after which descriptors and biases must have come (judgement of the stream)
-_MUCH_LOST = 0.05
-_LONG_SILENCE_S = 10.0  # the age at which a machine is down to rough work
-_SERIAL_BPS = (4800, 9600, 19_200, 38_400, 57_600, 115_200)
 
 
 def checklist(args: argparse.Namespace) -> int:
@@ -54,23 +60,6 @@ def checklist(args: argparse.Namespace) -> int:
         for line in checklist_text(shown):
             print(line)
     return EXIT_NO if any(well is False for well, _ in shown.values()) else EXIT_FINE
-
-
-def checklist_text(shown: Mapping[str, Answer], width: int = 80) -> list[str]:
-    """The list for a terminal or for paper: ``[x]`` the stream says yes, ``[!]`` it says no, ``[ ]`` for a person."""
-    lines = []
-    for item, ask in CHECKLIST:
-        well, says = shown.get(item, (None, ""))
-        mark = {True: "x", False: "!", None: " "}[well]
-        lines += textwrap.wrap(f"[{mark}] {item:<27} {ask}", width, subsequent_indent=" " * 32, break_on_hyphens=False,
-                               drop_whitespace=True)  # fmt: skip
-        if says:
-            lines += textwrap.wrap(
-                f"the stream: {says}", width, initial_indent=" " * 6, subsequent_indent=" " * 8, break_on_hyphens=False
-            )
-    for text in CAUTIONS:
-        lines += textwrap.wrap(text, width, initial_indent="- ", subsequent_indent="  ")
-    return lines
 
 
 def measure_source(source: str, for_s: float | None) -> StreamMeasure:
@@ -101,16 +90,18 @@ def answers(seen: StreamMeasure, rate_bps: float | None) -> dict[str, Answer]:
         found["receive lamp"] = _losses(tally, interval_s)
     total = tally.frames + tally.bad_crc
     damaged = tally.bad_crc / total if total else 0.0
+    may_be_well = damaged < MUCH_LOST_SHARE and len(_bases(tally)) <= 1
     found["channel and frequency"] = (
-        None if damaged < _MUCH_LOST and len(_bases(tally)) <= 1 else False,  # the licence cannot be seen from here
+        None if may_be_well else False,  # the licence cannot be seen from here
         f"{100 * damaged:.1f} % of the frames damaged, {len(_bases(tally))} base(s) heard on it",
     )
     found["over-the-air rate"] = _rate(seen, interval_s, rate_bps)
     ids = sorted(_bases(tally))
     found["station ID"] = (None if len(ids) == 1 else False, ", ".join(map(str, ids)) or "none")
     size = seen.bytes_per_epoch
-    least_bps = next((b for b in _SERIAL_BPS if SERIAL_BITS_PER_BYTE * size / b <= SHARE_MOST * interval_s), None)
-    found["serial speed"] = (None, f"{size:.0f} bytes an epoch need {least_bps or 'over 115200'} bit/s at least")
+    least_bps = next((b for b in SERIAL_BPS if SERIAL_BITS_PER_BYTE * size / b <= SHARE_MOST * interval_s), None)
+    least = least_bps or f"over {SERIAL_BPS[-1]}"
+    found["serial speed"] = (None, f"{size:.0f} bytes an epoch need {least} bit/s at least")
     found["message set"] = _messages(tally)
     return found
 
@@ -119,7 +110,7 @@ def _losses(tally: LinkTally, interval_s: float) -> Answer:
     slots = tally.ledger.slots(max(10_000.0, 3000 * interval_s))
     lost = int(np.count_nonzero(slots != COMPLETE))
     longest_s = max(((end - start) / 1e9 for start, end, _ in tally.gaps()), default=0.0)
-    well = lost < _MUCH_LOST * len(slots) and longest_s < _LONG_SILENCE_S
+    well = lost < MUCH_LOST_SHARE * len(slots) and longest_s < LONG_SILENCE_S
     return (
         well,
         f"an epoch every {interval_s:g} s, {lost} of {len(slots)} missing or in part, longest gap {longest_s:.0f} s",
@@ -148,19 +139,14 @@ def _messages(tally: LinkTally) -> Answer:
     kinds = set(tally.messages)
     systems = [SYSTEMS[s] for s in sorted(tally.systems)]
     parts = [f"observations of {', '.join(systems)}" if systems else "NO observations"]
-    missing = []
-    if not kinds & {1005, 1006}:
-        missing.append("base position (1005 or 1006)")
-    long_enough = tally.duration_s() >= _OBSERVED_SETS
-    if not kinds & {1007, 1008, 1033}:
-        missing.append("antenna name (1033)")
-    if "GLONASS" in systems and 1230 not in kinds:
-        missing.append("GLONASS biases (1230)")
+    wanted = [row[:3] for row in WANTED_MESSAGES if not row[3] or row[3] in systems]
+    missing = [f"{name} ({numbers})" for name, any_of, numbers in wanted if not kinds & any_of]
+    long_enough = tally.duration_s() >= DESCRIPTORS_WITHIN_S
     if missing:
         later = "" if long_enough else f" in {tally.duration_s():.0f} s (some come every minute only)"
         parts.append(f"no {', no '.join(missing)}{later}")
     else:
-        parts.append("base position, antenna name" + (", GLONASS biases" if "GLONASS" in systems else ""))
+        parts.append(", ".join(name for name, _, _ in wanted))
     well: bool | None = bool(systems) and not missing
     if missing and not long_enough and systems:
         well = None

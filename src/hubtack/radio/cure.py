@@ -14,13 +14,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.diagnosis.loss_places import LEAST_SLOTS, LossPlace, LossPlaces, PlacedSlots, inside_of
-from hubtack.knowledge.radio import CURES, MARGIN_WANTED_DB, MAST_HANDY_M
+from hubtack.knowledge.radio import (
+    CURES,
+    LITTLE_LOST_SHARE,
+    MARGIN_WANTED_DB,
+    MAST_HANDY_M,
+    MAST_MOST_M,
+    MUCH_DAMAGED_SHARE,
+)
 from hubtack.radio.path import Link, mast_needed_m, work_out
 
 Floats = NDArray[np.float64]
 
 BANDS = 6  # of range, each with as many epochs as the next
-LITTLE_LOST = 0.01  # losses below this share are ordinary untidiness
 EXPLAINS_SHARE = 0.5  # the model explains the losses where it expects this part of them or more
 
 
@@ -101,11 +107,11 @@ def likelier_cure(found: LossPlaces, slots: PlacedSlots, link: Link | None, dama
     share = found.lost / found.slots if found.slots else 0.0
     if found.slots < LEAST_SLOTS and found.pattern.kind != "periodic":
         return Cure(None, (f"{found.slots} epochs are too few to judge by ({LEAST_SLOTS} at least)",))
-    if share < LITTLE_LOST and not found.places and found.pattern.kind != "periodic":
+    if share < LITTLE_LOST_SHARE and not found.places and found.pattern.kind != "periodic":
         return Cure("none", (f"{100 * share:.1f} % lost: ordinary untidiness",))
     placed = ~np.isnan(slots.range_m)
     because: list[str] = []
-    if damaged_share > 0.02:
+    if damaged_share > MUCH_DAMAGED_SHARE:
         because.append(
             f"{100 * damaged_share:.0f} % of the frames that came were damaged: a weak signal, or two transmitters at once"
         )
@@ -184,7 +190,7 @@ def _more_signal(link: Link, range_m: Floats, share: float, expected_share: floa
         because.append(f"raising the base's antenna from {link.base_height_m:g} to {height_m:g} m is enough")
         return Cure("height", tuple(because), 0.0)
     times = 10.0 ** (short_db / 10.0)
-    mast = "no mast up to 40 m" if height_m is None else f"only a mast of {height_m:g} m"
+    mast = f"no mast up to {MAST_MOST_M:g} m" if height_m is None else f"only a mast of {height_m:g} m"
     because.append(
         f"{mast} is enough; {times:.0f} times the power is, where the licence allows it, or better antennas, or a repeater"
     )

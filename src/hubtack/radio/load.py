@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from hubtack.knowledge.msm_sizes import msm_frame_bytes
-from hubtack.knowledge.radio import SHARE_MOST, TURNAROUND_S
+from hubtack.knowledge.radio import FASTER_BPS, SERIAL_ENOUGH_BPS, SHARE_MOST, TURNAROUND_S
 
 SERIAL_BITS_PER_BYTE = 10  # one start bit, eight data bits, one stop bit
 
@@ -80,7 +80,7 @@ def remedies(
         found.append(f"two signals a satellite: {_said(load(two, interval_s, rate_bps, **again), two)}")  # type: ignore[arg-type]
     slower = load(result.bytes_per_epoch, 2 * interval_s, rate_bps, **again)  # type: ignore[arg-type]
     found.append(f"an epoch every {2 * interval_s:g} s: {_said(slower, result.bytes_per_epoch)}")
-    for faster in (9600.0, 19200.0, 38400.0):
+    for faster in FASTER_BPS:
         if faster > rate_bps:
             tried = load(result.bytes_per_epoch, interval_s, faster, **again)  # type: ignore[arg-type]
             if tried.fits:
@@ -90,7 +90,7 @@ def remedies(
                 break
     serial = rest.get("serial_bps")
     if isinstance(serial, float) and result.serial_s > SHARE_MOST * interval_s:
-        found.append("38400 bit/s or more between receiver and radio")
+        found.append(f"{SERIAL_ENOUGH_BPS} bit/s or more between receiver and radio")
     return found
 
 

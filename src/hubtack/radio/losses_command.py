@@ -13,6 +13,7 @@ from hubtack.diagnosis.loss_places import loss_places
 from hubtack.documents.json_out import document, to_json
 from hubtack.documents.radio import losses_body
 from hubtack.errors import SourceError, UsageError
+from hubtack.knowledge.radio import MUCH_LOST_SHARE
 from hubtack.radio.checks import link_of
 from hubtack.radio.cure import likelier_cure, range_bands
 from hubtack.radio.losses import SessionLosses, pooled, session_losses
@@ -25,7 +26,6 @@ from hubtack.views.radio_map import losses_text, plan
 EXIT_FINE, EXIT_NO, EXIT_SOURCE = 0, 1, 3
 # The figures without which the model can expect nothing.
 _MODEL = ("frequency_mhz", "base_height_m", "rover_height_m", "power_w", "sensitivity_dbm")
-LOST_IS_NO = 0.05  # exit 1 from this share on: the rover's age of corrections then runs over 5 s now and again
 
 
 def losses(args: argparse.Namespace) -> int:
@@ -63,7 +63,7 @@ def losses(args: argparse.Namespace) -> int:
         print(f"hubtack radio: {safe_text(name)}: {reason}", file=sys.stderr)
     if failed:
         return EXIT_SOURCE
-    return EXIT_NO if found.places or found.stretch or found.lost >= LOST_IS_NO * found.slots else EXIT_FINE
+    return EXIT_NO if found.places or found.stretch or found.lost >= MUCH_LOST_SHARE * found.slots else EXIT_FINE
 
 
 def _model(args: argparse.Namespace) -> Link | None:

@@ -18,6 +18,7 @@ from hubtack.knowledge.radio import (
     K_FACTOR,
     LEAST_RISE_M,
     LIGHT_M_S,
+    MAST_MOST_M,
     ONE_HILL_SHARE,
     SHADOWING_K,
 )
@@ -278,7 +279,7 @@ def _clearance(link: Link, blocking: Sequence[Obstacle]) -> tuple[float, float]:
     return middle_m, d / 2.0
 
 
-def mast_needed_m(link: Link, wanted_db: float, most_m: float = 40.0) -> float | None:
+def mast_needed_m(link: Link, wanted_db: float, most_m: float = MAST_MOST_M) -> float | None:
     """Least height of the base's antenna with ``wanted_db`` of margin and 60 % of the first zone clear of obstacles. [m]
 
     None where even ``most_m`` is not enough, or where no margin can be worked out and nothing stands in the way.

@@ -6,14 +6,19 @@ import argparse
 import math
 import shutil
 from dataclasses import replace
-from typing import Any
 
 from hubtack.documents.json_out import document, to_json
+from hubtack.documents.radio_path import path_body
 from hubtack.errors import UsageError
-from hubtack.knowledge.radio import CAUTIONS, CLEARANCE_SHARE, MARGIN_WANTED_DB, NOISE_FIGURE_DB, SENSITIVITY
+from hubtack.knowledge.radio import (
+    CLEARANCE_SHARE,
+    MARGIN_WANTED_DB,
+    MAST_MOST_M,
+    SENSITIVITY,
+)
 from hubtack.radio.checks import link_of
-from hubtack.radio.heights import HeightRow, Repeater, best_repeater, swept
-from hubtack.radio.path import Link, PathResult, mast_needed_m, noise_floor_dbm, work_out
+from hubtack.radio.heights import Repeater, best_repeater, swept
+from hubtack.radio.path import Link, PathResult, mast_needed_m, work_out
 from hubtack.radio.profile import profile
 from hubtack.views.radio_profile import path_text
 
@@ -33,9 +38,11 @@ def path(args: argparse.Namespace) -> int:
     if height_m is not None or (mast_m is None and not result.margin_db >= MARGIN_WANTED_DB):
         repeater = best_repeater(link, height_m if height_m is not None else link.base_height_m)
     advice = advise(link, result, mast_m, repeater, asked=height_m is not None)
-    body = path_body(link, result, mast_m, rows, repeater, advice, args)
-    doc = document("radio_path", body)
+    by = None if link.sensitivity_dbm is None else "over-the-air rate" if args.sensitivity_dbm is None else "stated"
     side = profile(link)
+    body = path_body(link, result, side, mast_m=mast_m, rows=rows, repeater=repeater, advice=advice, sensitivity_by=by,
+                     site_noise_db=args.site_noise_db)  # fmt: skip
+    doc = document("radio_path", body)
     if args.plot is not None:
         from hubtack.views.radio_plot import plot_profile
 
@@ -66,37 +73,6 @@ def with_sensitivity(link: Link, args: argparse.Namespace) -> Link:
     return replace(link, sensitivity_dbm=sensitivity + args.site_noise_db)
 
 
-def path_body(
-    link: Link, result: PathResult, mast_m: float | None, rows: list[HeightRow], repeater: Repeater | None,
-    advice: list[str], args: argparse.Namespace,
-) -> dict[str, Any]:  # fmt: skip
-    """The body of ``radio_path``."""
-    side = profile(link)
-    return {
-        **{name: getattr(result, name) for name in result.__dataclass_fields__},
-        "frequency_mhz": link.frequency_mhz, "distance_m": link.distance_m, "base_height_m": link.base_height_m,
-        "rover_height_m": link.rover_height_m, "rover_ground_m": link.rover_ground_m,
-        "in_the_way": [{"distance_m": d, "height_m": h} for d, h in link.in_the_way],
-        "sensitivity_dbm": link.sensitivity_dbm,
-        "sensitivity_by": None if link.sensitivity_dbm is None else
-        ("stated" if args.sensitivity_dbm is not None else "over-the-air rate"),
-        "site_noise_db": args.site_noise_db,
-        "noise_floor_dbm": {"12_5_khz": noise_floor_dbm(12_500.0, NOISE_FIGURE_DB) + args.site_noise_db,
-                            "25_khz": noise_floor_dbm(25_000.0, NOISE_FIGURE_DB) + args.site_noise_db},
-        "mast_needed_m": mast_m,
-        "raise_mast_by_m": None if mast_m is None else mast_m - link.base_height_m,
-        "margin_wanted_db": MARGIN_WANTED_DB,
-        "heights": [{name: getattr(row, name) for name in row.__dataclass_fields__} for row in rows],
-        "repeater": None if repeater is None else {
-            "distance_m": repeater.distance_m, "ground_m": repeater.ground_m, "height_m": repeater.height_m,
-            "on_obstacle": repeater.on_obstacle, "gain_db": repeater.gain_db, "margin_db": repeater.margin_db,
-            "to_base_loss_db": repeater.to_base.path_loss_db, "to_rover_loss_db": repeater.to_rover.path_loss_db,
-        },
-        "profile": {name: list(getattr(side, name)) for name in ("distance_m", "ground_m", "ray_m", "zone_m")},
-        "advice": advice, "cautions": list(CAUTIONS), "findings": [],
-    }  # fmt: skip
-
-
 def advise(
     link: Link, result: PathResult, mast_m: float | None, repeater: Repeater | None, *, asked: bool
 ) -> list[str]:
@@ -108,8 +84,8 @@ def advise(
         least_m = CLEARANCE_SHARE * result.fresnel1_m
         found.append(
             f"the way is not clear at {result.critical_m:.0f} m: the ray passes {abs(result.clearance_m):.1f} m "
-            f"{'over' if result.clearance_m >= 0 else 'UNDER'} what stands there; {least_m:.1f} m over it (60 % of the "
-            "first Fresnel zone) are wanted"
+            f"{'over' if result.clearance_m >= 0 else 'UNDER'} what stands there; {least_m:.1f} m over it "
+            f"({100 * CLEARANCE_SHARE:.0f} % of the first Fresnel zone) are wanted"
         )
     if result.margin_db < MARGIN_WANTED_DB:
         found.append(
@@ -126,7 +102,7 @@ def advise(
     elif found and mast_m is None and result.margin_db >= MARGIN_WANTED_DB:
         found.append(f"the margin of {result.margin_db:.0f} dB allows for that")
     elif found and mast_m is None:
-        found.append("no mast up to 40 m mends that: a repeater, or a nearer place for the base")
+        found.append(f"no mast up to {MAST_MOST_M:g} m mends that: a repeater, or a nearer place for the base")
     if repeater is not None:
         place = "on what stands there" if repeater.on_obstacle else "from the base"
         margin = "" if math.isnan(repeater.margin_db) else f", margin {repeater.margin_db:.0f} dB on its worse leg"

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from hubtack.knowledge.radio import CLEARANCE_SHARE
 from hubtack.radio.path import Link
 from hubtack.radio.profile import Profile
 
@@ -96,7 +97,7 @@ def height_table(d: Mapping[str, Any]) -> list[str]:
         cells = []
         for rover in rovers:
             one = next(r for r in rows if r["base_height_m"] == base and r["rover_height_m"] == rover)
-            blocked = "!" if d["in_the_way"] and one["clear_share"] < 0.6 else " "
+            blocked = "!" if d["in_the_way"] and one["clear_share"] < CLEARANCE_SHARE else " "
             cells.append(f"{one[key]:>10.1f}{blocked} ")
         lines.append(f"  {base:>6g}" + "".join(cells).rstrip())
     return lines
