@@ -38,18 +38,18 @@ def course_of(*args: float, **kwargs: float) -> Course:
 
 @pytest.mark.parametrize("offset_deg", [-40.0, -6.0, 6.0, 89.0])
 def test_a_fixed_offset_is_told(offset_deg: float) -> None:
-    episodes = course_episodes(course_of(offset_deg))
+    episodes = course_episodes(course_of(offset_deg), Setup())
     assert [e.code for e in episodes] == ["heading_flipped"]
     assert episodes[0].evidence["offset_deg"] == pytest.approx(offset_deg, abs=1.0)
 
 
 @pytest.mark.parametrize("reversing", [0.0, 0.3, 0.7])
 def test_a_good_heading_is_silent_forwards_and_backwards(reversing: float) -> None:
-    assert course_episodes(course_of(0.0, reversing=reversing)) == []
+    assert course_episodes(course_of(0.0, reversing=reversing), Setup()) == []
 
 
 def test_a_pair_the_wrong_way_round_shows_in_a_machine_that_seems_to_reverse_all_day() -> None:
-    episodes = course_episodes(course_of(180.0, reversing=0.05))
+    episodes = course_episodes(course_of(180.0, reversing=0.05), Setup())
     assert abs(episodes[0].evidence["offset_deg"]) == pytest.approx(180.0, abs=1.0)
 
 

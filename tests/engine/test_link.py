@@ -57,7 +57,9 @@ def tallies(session: object) -> str:
     )
     parts = [repr(getattr(tally, name)) for name in plain]
     ledger = tally.ledger
-    parts += [f"{ledger.epochs} {ledger.closed} {ledger.late_frames} {ledger.steps_ms} {[sorted(s) for s in ledger.sets]}"]
+    parts += [
+        f"{ledger.epochs} {ledger.closed} {ledger.late_frames} {ledger.steps_ms} {[sorted(s) for s in ledger.sets]}"
+    ]
     parts += [f"{ledger.slots(10_000).tolist()} {sorted(ledger.due())}"]
     parts += [
         f"{key} {value.count} {value.bytes} {value.interval.counts.tolist()} {value.cells}"

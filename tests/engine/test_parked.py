@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from hubtack.engine.parked import SIGMAS, Stand, compare
+from hubtack.engine.parked import DEFAULT_LIMITS, Stand, compare
 from hubtack.geo import enu_to_ecef_offset, geodetic_to_ecef
 
 PLACE = geodetic_to_ecef(np.array([-45.0]), np.array([170.0]), np.array([12.0]))[0]
@@ -30,14 +30,14 @@ def test_a_shift_is_told_as_a_vector() -> None:
 
 def test_noise_of_two_mornings_is_no_shift() -> None:
     """3.3 sigma of a difference, by the normal distribution of scipy: one comparison in a thousand and an axis."""
-    assert 2 * stats.norm.sf(SIGMAS) < 1.0e-3
+    assert 2 * stats.norm.sf(DEFAULT_LIMITS.sigmas) < 1.0e-3
     rng = np.random.default_rng(5)
     false = 0
     for _ in range(2000):
         e, n, u = rng.normal(size=3) * np.array([SIGMA_H, SIGMA_H, SIGMA_V]) * np.sqrt(2.0)
         false += compare(stand(), stand(e, n, u), NIGHT_S, SIGMA_H, SIGMA_V) is not None
     # In plan two axes share one limit: exp(-3.3**2 / 2) = 0.4 %, and 0.1 % in height.
-    assert false / 2000 < 3 * (np.exp(-(SIGMAS**2) / 2) + 1e-3)
+    assert false / 2000 < 3 * (np.exp(-(DEFAULT_LIMITS.sigmas**2) / 2) + 1e-3)
 
 
 @pytest.mark.parametrize("apart_s", [3600.0, 5 * 86_400.0])

@@ -7,9 +7,10 @@ import pytest
 from scipy import stats
 
 from hubtack.engine.quantities import quantities
-from hubtack.engine.scatter import VARIANCE_RATIO, Scatter
+from hubtack.engine.scatter import Scatter
 from hubtack.engine.setup import Setup
 from hubtack.epochs.columns import Epochs
+from hubtack.knowledge.limits import LIMITS_BY_KEY
 
 DEG_PER_M = 1.0 / 111_132.0
 
@@ -43,7 +44,7 @@ def rows(seconds: int, up_m: np.ndarray, speed_m_s: float = 0.01, sigma_up_m: fl
 
 def flags(up_m: np.ndarray, block: int = 10_000, **kwargs: float) -> np.ndarray:
     e, q = rows(len(up_m), up_m, **kwargs)
-    test = Scatter(0.008, 0.015, 0.05)
+    test = Scatter(0.008, 0.015, 0.05, LIMITS_BY_KEY["scatter_variance_ratio"].value)
     out = []
     for i in range(0, len(up_m), block):
         part = slice(i, i + block)
@@ -53,7 +54,7 @@ def flags(up_m: np.ndarray, block: int = 10_000, **kwargs: float) -> np.ndarray:
 
 
 def test_the_point_of_chi_square_is_that_of_scipy() -> None:
-    assert pytest.approx(stats.chi2.isf(1e-7, 9) / 9, abs=1e-4) == VARIANCE_RATIO
+    assert pytest.approx(stats.chi2.isf(1e-7, 9) / 9, abs=1e-4) == LIMITS_BY_KEY["scatter_variance_ratio"].value
 
 
 @pytest.mark.parametrize("tau_s", [0.0, 3.0, 20.0, 120.0])

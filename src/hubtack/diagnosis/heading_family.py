@@ -7,11 +7,7 @@ import numpy as np
 from hubtack.diagnosis.episode import Episode
 from hubtack.engine.course import Course
 from hubtack.engine.setup import Setup
-from hubtack.engine.swing import CONTRADICTS_DEG, SwingFit, Swings
-
-FLIPPED_DEG = CONTRADICTS_DEG
-COURSE_OFFSET_DEG = 3.0  # tracks slip on a side slope: common practice, no source
-FIXED_OFFSET_DEG = 2.0  # a fixed offset from what the site file says: common practice, no source
+from hubtack.engine.swing import SwingFit, Swings
 
 
 def heading_episodes(swings: Swings, setup: Setup) -> list[Episode]:
@@ -23,18 +19,21 @@ def heading_episodes(swings: Swings, setup: Setup) -> list[Episode]:
         expected = float(np.degrees(np.arctan2(setup.antenna_right_m, setup.antenna_forward_m)))
         off = [_difference(f.direction_deg, expected) for f in fits]
         middle = _circular_median(off)
-        if abs(middle) < FIXED_OFFSET_DEG:
+        if abs(middle) < setup.limit("heading_off_warn_deg"):
             return []
-        return [_episode(fits, middle, "the antenna's place in the site file", stop=abs(middle) >= FLIPPED_DEG)]
-    return _against_learnt(fits)
+        stop = abs(middle) >= setup.limit("heading_off_stop_deg")
+        return [_episode(fits, middle, "the antenna's place in the site file", stop=stop)]
+    return _against_learnt(fits, setup)
 
 
-def course_episodes(course: Course) -> list[Episode]:
+def course_episodes(course: Course, setup: Setup) -> list[Episode]:
     """``heading_flipped`` for a machine that goes where it points: against the course it makes good."""
     found = course.offset_deg()
-    if found is None or course.first_ns is None or abs(_difference(found[0], 0.0)) < COURSE_OFFSET_DEG:
+    if found is None or course.first_ns is None:
         return []
     offset_deg, seconds = _difference(found[0], 0.0), found[1]
+    if abs(offset_deg) < setup.limit("course_off_warn_deg"):
+        return []
     return [
         Episode(
             "heading_flipped", course.first_ns, None, severity="warn",
@@ -43,14 +42,15 @@ def course_episodes(course: Course) -> list[Episode]:
     ]  # fmt: skip
 
 
-def _against_learnt(fits: list[SwingFit]) -> list[Episode]:
+def _against_learnt(fits: list[SwingFit], setup: Setup) -> list[Episode]:
     """The first two swings that agree say where the antenna is; a later one that differs is another heading."""
     if len(fits) < 3:
         return []
     learnt = fits[0].direction_deg
-    if abs(_difference(fits[1].direction_deg, learnt)) > FIXED_OFFSET_DEG:
+    if abs(_difference(fits[1].direction_deg, learnt)) > setup.limit("heading_off_warn_deg"):
         return []
-    off = [f for f in fits[2:] if abs(_difference(f.direction_deg, learnt)) >= FLIPPED_DEG]
+    flipped_deg = setup.limit("heading_off_stop_deg")
+    off = [f for f in fits[2:] if abs(_difference(f.direction_deg, learnt)) >= flipped_deg]
     if not off:
         return []
     middle = _circular_median([_difference(f.direction_deg, learnt) for f in off])

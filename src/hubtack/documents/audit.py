@@ -10,7 +10,7 @@ import numpy as np
 
 from hubtack.audit.discover import SessionFiles, SkippedFile
 from hubtack.documents.json_out import document, to_json
-from hubtack.engine.quantities import best_possible_vertical_95_m
+from hubtack.engine.quantities import best_possible
 from hubtack.safe import safe_text
 from hubtack.session.session import Session
 
@@ -28,7 +28,7 @@ def session_document(
     tally = session.rover.tally
     setup = session.setup
     baseline_median_m = tally.baseline.quantile(0.5)
-    best_m = best_possible_vertical_95_m(setup, baseline_median_m)
+    best, best_m = best_possible(setup, baseline_median_m)
     start_ns, end_ns = session.first_ns(), session.last_ns()
     sentences: dict[str, int] = {}
     for source in session.sources.values():
@@ -85,9 +85,7 @@ def session_document(
         "verdict_seconds": tally.verdict_seconds(),
         "workable": tally.workable(),
         "best_possible": {
-            "verdict": "GRADE"
-            if best_m <= setup.limit("grade_enter_share") * setup.tolerance_vertical_95_m
-            else "ROUGH",
+            "verdict": best,
             "vertical_m": best_m,
         },
         "working_s": tally.working_ms / 1000.0,

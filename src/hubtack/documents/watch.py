@@ -18,7 +18,6 @@ def watch_document(
 ) -> dict[str, Any]:
     """The document of one moment; ``finding_document`` turns a finding into JSON with dates."""
     reasons = codes(snap.standing.bits)
-    best = "GRADE" if snap.best_vertical_95_m <= 0.95 * snap.tolerance_vertical_95_m else "ROUGH"
     return document(
         kind,
         {
@@ -29,7 +28,7 @@ def watch_document(
             "reason_texts": [BY_CODE[code].text for code in reasons],
             "next_step": snap.next_step,
             "clearance_m": snap.clearance_m(),
-            "best_possible": {"verdict": best, "vertical_m": snap.best_vertical_95_m},
+            "best_possible": {"verdict": snap.best_possible, "vertical_m": snap.best_vertical_95_m},
             "checked": None if snap.checked is None else {"utc": snap.checked[0], "up_m": snap.checked[1]},
             "fix_type": FIX_TYPES[snap.fix].key,
             "correction_age_s": snap.age_s,

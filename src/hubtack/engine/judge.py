@@ -34,9 +34,7 @@ _SAMPLES = 10  # the median of the error at the edge: the first fixed row of eac
 _INTERVAL_ROWS = 15  # rows from which the rover's interval is taken
 FROZEN_MIN_DECIMALS = 7  # fewer digits repeat by themselves
 _CONTRADICTION_S = 3.0  # one epoch of disagreement is the receiver changing over to a newer correction
-_JUMP_M = 0.10
 _SPELLS_GAP_NS = 5 * _S  # a longer silence between two rows, and nobody knows what the machine did
-_STANDING_JUMP_M = 0.15
 _JUMP_SPEED_M_S = 10.0  # no part of a working machine moves its antenna faster: common practice, no source
 
 _FIX_BITS = np.array(
@@ -69,7 +67,6 @@ class Track:
     speed_m_s: float = np.nan
     age_s: float = np.nan
     delay_s: float = 0.0
-    edge_second: int = NEVER
     edge_samples: tuple[tuple[int, float, float], ...] = ()
     intervals_ms: tuple[int, ...] = ()
     edge_vertical_95_m: float = np.nan
@@ -213,7 +210,6 @@ def judge_rows(
         speed_m_s=float(epochs.speed_m_s[-1]),
         age_s=float(age_s[-1]),
         delay_s=float(delay_s[-1]),
-        edge_second=int(run_ns[-1] // _S),
         edge_samples=samples,
         edge_vertical_95_m=float(edge_v[-1]),
         edge_horizontal_95_m=float(edge_h[-1]),
@@ -320,8 +316,8 @@ def _jump(
 ) -> tuple[Bools, Bools]:
     """A fixed position that left the fixed one before it faster than the machine moves.
 
-    A receiver that says it stands, by Doppler, before and after, may not have moved at all: then more than 0.15 m is a
-    jump, which is six sigma and more of the difference of two fixed positions. So it is between two fixed spells with
+    A receiver that says it stands, by Doppler, before and after, may not have moved at all: then more than
+    ``standing_jump_m`` is a jump. So it is between two fixed spells with
     the machine standing all the time between: one of the two was wrong, and nothing says which.
 
     Returns the jumps and whether the machine has stood since the newest fixed row, both (N,).
@@ -347,10 +343,11 @@ def _jump(
     speed = np.where(np.isnan(epochs.speed_m_s), _JUMP_SPEED_M_S, 3.0 * epochs.speed_m_s + 1.0)
     speed_before = np.concatenate(([track.speed_m_s], epochs.speed_m_s[:-1]))
     stands = slow & (speed_before < slow_m_s)
-    allowed_m = np.where(stands, _STANDING_JUMP_M, _JUMP_M + speed * step_s)
+    standing_m = setup.limit("standing_jump_m")
+    allowed_m = np.where(stands, standing_m, setup.limit("jump_m") + speed * step_s)
     steady = fixed & was_fixed & ~restarted & (step_s > 0) & (step_s <= 2.0)
     between = fixed & ~was_fixed & stood
-    jump = (steady & (moved_m > allowed_m)) | (between & (moved_m > _STANDING_JUMP_M))
+    jump = (steady & (moved_m > allowed_m)) | (between & (moved_m > standing_m))
     stood_after = np.where(fixed, slow, stood)
     return np.asarray(jump), np.asarray(stood_after)
 

@@ -7,6 +7,7 @@ once a second while fixed; a stand is the stretch in which they stay within 0.10
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,20 +17,38 @@ from hubtack.engine.quantities import Quantities
 from hubtack.epochs.columns import Epochs
 from hubtack.geo import ecef_offset_to_enu, ecef_to_geodetic
 from hubtack.knowledge.fix_types import FIXED
+from hubtack.knowledge.limits import LIMITS_BY_KEY
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 _S = 1_000_000_000
 
-# Common practice, no source: a lunch break is no night, and after four days nobody says that nothing was touched.
-LEAST_APART_S, MOST_APART_S = 2 * 3600.0, 4 * 86_400.0
 LEAST_SAMPLES, MOST_SAMPLES = 10, 120
 STAND_M = 0.10
 HEADING_DEG = 3.0  # a house that was turned has moved its antenna
-MOVED_AWAY_M = 5.0  # farther than this the machine itself was moved: nothing can be said
-# Two medians of a minute or two have correlated errors, so each counts with the full sigma of one fixed position;
-# 3.3 sigma of their difference is passed by chance in one comparison of a thousand (normal distribution).
-SIGMAS = 3.3
+
+
+@dataclass(frozen=True, slots=True)
+class NightLimits:
+    """What counts as a night and as a shift: rows ``overnight_*`` of the limit table. [s, sigma, m]"""
+
+    least_s: float
+    most_s: float
+    sigmas: float
+    driven_m: float
+
+    @classmethod
+    def of(cls, limit: Callable[[str], float]) -> NightLimits:
+        """Out of a site's limits by their keys."""
+        return cls(
+            limit("overnight_least_h") * 3600.0,
+            limit("overnight_most_h") * 3600.0,
+            limit("overnight_sigmas"),
+            limit("overnight_driven_m"),
+        )
+
+
+DEFAULT_LIMITS = NightLimits.of(lambda key: LIMITS_BY_KEY[key].value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +82,20 @@ class Shift:
         return float(np.sqrt(sum(v * v for v in self.enu_m)))
 
 
-def compare(before: Stand, after: Stand, apart_s: float, sigma_h_m: float, sigma_v_m: float) -> Shift | None:
+def compare(
+    before: Stand,
+    after: Stand,
+    apart_s: float,
+    sigma_h_m: float,
+    sigma_v_m: float,
+    limits: NightLimits = DEFAULT_LIMITS,
+) -> Shift | None:
     """The shift from one stand to the next where it is more than chance allows; None where nothing can be said.
 
-    ``sigma_h_m`` and ``sigma_v_m`` are those of one fixed position, per axis.
+    ``apart_s`` is the time between them. ``sigma_h_m`` and ``sigma_v_m`` are those of one fixed position, per axis: the
+    errors within a minute or two are correlated, so that a median of them is hardly better than one.
     """
-    if not LEAST_APART_S <= apart_s <= MOST_APART_S or min(before.n, after.n) < LEAST_SAMPLES:
+    if not limits.least_s <= apart_s <= limits.most_s or min(before.n, after.n) < LEAST_SAMPLES:
         return None
     turned = abs((after.heading_deg - before.heading_deg + 180.0) % 360.0 - 180.0)
     if turned > HEADING_DEG:  # NaN: no heading, so nothing to say against
@@ -77,21 +104,22 @@ def compare(before: Stand, after: Stand, apart_s: float, sigma_h_m: float, sigma
     lat, lon, _ = ecef_to_geodetic(np.array([before.ecef_m]))
     enu = ecef_offset_to_enu(offset, lat, lon)[0]
     horizontal_m, up_m = float(np.hypot(enu[0], enu[1])), abs(float(enu[2]))
-    allowed_h, allowed_v = (SIGMAS * float(np.sqrt(2.0)) * s for s in (sigma_h_m, sigma_v_m))
-    if (horizontal_m <= allowed_h and up_m <= allowed_v) or horizontal_m > MOVED_AWAY_M or up_m > MOVED_AWAY_M:
+    allowed_h, allowed_v = (limits.sigmas * float(np.sqrt(2.0)) * s for s in (sigma_h_m, sigma_v_m))
+    if (horizontal_m <= allowed_h and up_m <= allowed_v) or max(horizontal_m, up_m) > limits.driven_m:
         return None
     return Shift(before, after, apart_s, (float(enu[0]), float(enu[1]), float(enu[2])), allowed_h, allowed_v)
 
 
 @dataclass(slots=True)
 class Parked:
-    """First and last stand of each stretch of work, in any cut; a silence of two hours ends a stretch.
+    """First and last stand of each stretch of work, in any cut; a silence of a night ends a stretch.
 
     ``before`` is the last stand of an earlier session with its age at this session's first row, where one is known.
     """
 
     sigma_h_m: float
     sigma_v_m: float
+    limits: NightLimits = DEFAULT_LIMITS
     before: tuple[Stand, float] | None = None
     first: Stand | None = None  # of the whole session
     shifts: list[Shift] = field(default_factory=list)
@@ -112,7 +140,7 @@ class Parked:
         if self._start_ns is None:
             self._start_ns = int(epochs.time_ns[0])
         before = np.concatenate(([self._last_row_ns or epochs.time_ns[0]], epochs.time_ns[:-1]))
-        nights = [int(i) for i in np.flatnonzero(epochs.time_ns - before > int(LEAST_APART_S * _S))]
+        nights = [int(i) for i in np.flatnonzero(epochs.time_ns - before > int(self.limits.least_s * _S))]
         if nights and nights[0] == 0:
             self._end_stretch()
         starts = [0, *(i for i in nights if i)]
@@ -182,7 +210,7 @@ class Parked:
         apart_s = (
             age_s + (after.time_ns - (self._start_ns or 0)) / _S if age_s else (after.time_ns - stand.time_ns) / _S
         )
-        shift = compare(stand, after, apart_s, self.sigma_h_m, self.sigma_v_m)
+        shift = compare(stand, after, apart_s, self.sigma_h_m, self.sigma_v_m, self.limits)
         if shift is not None:
             self.shifts.append(shift)
             self.contradicts = True

@@ -250,4 +250,11 @@ def best_possible_vertical_95_m(setup: Setup, baseline_m: float) -> float:
     return float(Z95 * np.sqrt(position**2 + tilt**2 + setup.linkage_sigma_m**2))
 
 
-__all__ = ["FIXED", "SHARES", "Quantities", "best_possible_vertical_95_m", "quantities", "r95_factor"]
+def best_possible(setup: Setup, baseline_m: float) -> tuple[str, float]:
+    """GRADE or ROUGH, whichever this machine and receiver reach at best, and the vertical error that goes with it. [m]"""
+    best_m = best_possible_vertical_95_m(setup, baseline_m)
+    reaches = best_m <= setup.limit("grade_enter_share") * setup.tolerance_vertical_95_m
+    return ("GRADE" if reaches else "ROUGH"), best_m
+
+
+__all__ = ["FIXED", "SHARES", "Quantities", "best_possible", "best_possible_vertical_95_m", "quantities", "r95_factor"]

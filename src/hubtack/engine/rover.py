@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from hubtack.engine import judge as jd
 from hubtack.engine.course import KINDS as COURSE_KINDS
 from hubtack.engine.course import Course
-from hubtack.engine.parked import Parked
+from hubtack.engine.parked import NightLimits, Parked
 from hubtack.engine.quantities import Quantities, quantities
 from hubtack.engine.rover_evidence import RoverEvidence
 from hubtack.engine.scatter import Scatter
@@ -91,8 +91,10 @@ class RoverEngine:
             self.setup.horizontal_m + self.setup.horizontal_ppm * km,
             self.setup.vertical_m + self.setup.vertical_ppm * km,
         )
-        self.parked = Parked(*floors)
-        self.scatter = Scatter(*floors, self.setup.limit("standing_speed_m_s"))
+        limit = self.setup.limit
+        self.parked = Parked(*floors, NightLimits.of(limit))
+        self.scatter = Scatter(*floors, limit("standing_speed_m_s"), limit("scatter_variance_ratio"))
+        self.swings.contradicts_deg = limit("heading_off_stop_deg")
         forward, right = self.setup.antenna_forward_m, self.setup.antenna_right_m
         if forward is not None and right is not None:
             self.swings.expected_deg = float(np.degrees(np.arctan2(right, forward)))

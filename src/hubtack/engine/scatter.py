@@ -3,8 +3,9 @@
 Windows of half a minute in which every row is fixed and slow by Doppler. GNSS errors are correlated over tens of
 seconds, so the scatter within a window is less than the sigma of a position, never more: the test errs on the side of
 silence. One independent value every 3 s is assumed, ten a window, and the variance over sigma squared is compared with
-the chi-square point at 1e-7 for nine degrees of freedom. Two windows in a row must fail in one of three axes: by
-chance that is less than once in the life of a fleet, and a machine that rocks for a moment is none.
+the limit ``scatter_variance_ratio``, the chi-square point at 1e-7 for nine degrees of freedom. Two windows in a row
+must fail in one of three axes: by chance that is less than once in the life of a fleet, and a machine that rocks for a
+moment is none.
 """
 
 from __future__ import annotations
@@ -25,8 +26,6 @@ Bools = NDArray[np.bool_]
 _S = 1_000_000_000
 WINDOW_NS = 30 * _S
 LEAST_ROWS, LEAST_SPAN_NS = 20, 25 * _S
-# scipy.stats.chi2.isf(1e-7, 9) / 9; tests/engine/test_scatter.py works it out anew.
-VARIANCE_RATIO = 5.5746
 _UNIT_M = 1e-4  # sums are of whole tenths of a millimetre, so that any cut gives the same
 
 
@@ -53,6 +52,7 @@ class Scatter:
     floor_horizontal_m: float
     floor_vertical_m: float
     slow_m_s: float
+    most_ratio: float
     contradicts: bool = False
     worst_ratio: float = 0.0
     _origin: tuple[Floats, float, float] | None = None  # of the window's first row: ECEF, latitude, longitude
@@ -117,7 +117,7 @@ class Scatter:
         variance = (w.squares / w.rows - mean * mean) * w.rows / (w.rows - 1)
         allowed = np.array([w.variances[0], w.variances[0], w.variances[1]]) / w.rows
         ratio = float((variance / allowed).max())
-        failed = ratio > VARIANCE_RATIO
+        failed = ratio > self.most_ratio
         self.contradicts = failed and self._failed_before == self._number - 1
         if failed:
             self._failed_before = self._number

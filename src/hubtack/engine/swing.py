@@ -23,13 +23,13 @@ from hubtack.engine.quantities import Quantities
 from hubtack.epochs.columns import Epochs
 from hubtack.geo import ecef_offset_to_enu
 from hubtack.knowledge.fix_types import FIXED
+from hubtack.knowledge.limits import LIMITS_BY_KEY
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 _S = 1_000_000_000
 MOST_SAMPLES = 20_000  # more than five hours of swinging at one a second
 LEAST_TURN_DEG = 1.0  # a second in which the house turns less is no swing
-CONTRADICTS_DEG = 20.0  # beyond any mounting error, far beyond a fit's 0.1 to 0.3 degrees: common practice, no source
 _SWING_GAP_S = 5.0
 LEAST_ARC_DEG, LEAST_SAMPLES, LEAST_RADIUS_M, MOST_RESIDUAL_M = 60.0, 8, 0.30, 0.05
 
@@ -57,6 +57,7 @@ class Swings:
     _origin: tuple[float, float, float, float, float] | None = None  # ECEF, latitude, longitude of the first sample
     _last: tuple[int, float] | None = None  # second and heading of the sample before
     expected_deg: float | None = None  # the antenna's direction by the site file
+    contradicts_deg: float = LIMITS_BY_KEY["heading_off_stop_deg"].value
     contradicts: bool = False  # by the newest swing that could be fitted
     _judged: int = 0  # samples whose swing has been judged
 
@@ -111,7 +112,7 @@ class Swings:
             fit = _fit(*(np.array(c)[pick] for c in (self.time_s, self.heading_deg, self.east_m, self.north_m)))
             if fit is not None:
                 off_deg = (fit.direction_deg - self.expected_deg + 180.0) % 360.0 - 180.0
-                self.contradicts = abs(off_deg) >= CONTRADICTS_DEG
+                self.contradicts = abs(off_deg) >= self.contradicts_deg
                 flags[epochs.time_ns / _S > ends_s] = self.contradicts
         if len(t):
             done = np.flatnonzero(np.diff(np.append(t, now_s)) > _SWING_GAP_S)

@@ -36,8 +36,7 @@ def ready(args: argparse.Namespace) -> int:
     def accepts(snap: Snapshot) -> bool:
         if snap.standing.verdict == GRADE:
             return True
-        at_best = snap.best_vertical_95_m > 0.95 * snap.tolerance_vertical_95_m
-        return args.accept == "rough" and snap.standing.verdict == ROUGH and at_best
+        return args.accept == "rough" and snap.standing.verdict == ROUGH and snap.best_possible == "ROUGH"
 
     def held_s() -> float:
         """How long an accepted verdict has held, by the rows' own time."""

@@ -18,7 +18,6 @@ from pathlib import Path
 from typing import Any
 
 import hubtack
-from hubtack.safe import safe_text
 
 if sys.platform != "win32":  # there a file has one writer at a time by itself
     import fcntl
@@ -190,11 +189,3 @@ def _time(text: object) -> dt.datetime | None:
 
 def _iso(at: dt.datetime | None) -> str | None:
     return None if at is None else at.isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def describe(shown: Shown) -> str:
-    """One sentence on a log, for a terminal."""
-    if not shown.lines:
-        return "the verdict log is empty"
-    chain = "whole" if shown.broken_at is None else f"broken at line {shown.broken_at}"
-    return safe_text(f"{shown.lines} lines from {shown.from_utc} to {shown.to_utc}, chain {chain}", 200)

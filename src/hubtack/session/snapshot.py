@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from hubtack.diagnosis.episode import Finding
 from hubtack.engine.judge import Standing
+from hubtack.engine.quantities import Z95
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +63,7 @@ class Snapshot:
     tolerance_horizontal_95_m: float
     job_class: str | None
     best_vertical_95_m: float
+    best_possible: str  # GRADE or ROUGH: what the equipment can reach at this tolerance and baseline
     shares_vertical_m: tuple[float, ...]
     sigma_along_m: float
     sigma_across_m: float
@@ -88,14 +91,10 @@ class Snapshot:
 
     def heading_effect_95_m(self) -> float:
         """What the heading's error does at the longest reach, across it, at 95 %. [m]"""
-        import math
-
-        return 1.959963984540054 * math.radians(self.heading_sigma_deg) * self.reach_m
+        return Z95 * math.radians(self.heading_sigma_deg) * self.reach_m
 
     def clearance_m(self) -> float | None:
         """What to keep above grade while ROUGH: the vertical error at 95 %, rounded up to 10 mm. None otherwise. [m]"""
-        import math
-
         if self.standing.word != "ROUGH" or math.isnan(self.edge_vertical_95_m):
             return None
         return math.ceil(self.edge_vertical_95_m * 100 - 1e-9) / 100

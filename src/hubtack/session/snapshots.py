@@ -8,7 +8,7 @@ import numpy as np
 
 from hubtack.diagnosis.episode import Finding
 from hubtack.engine.judge import HOLD, Standing
-from hubtack.engine.quantities import best_possible_vertical_95_m
+from hubtack.engine.quantities import best_possible
 from hubtack.engine.rover import JudgedRows
 from hubtack.knowledge.reasons import BY_CODE, codes
 from hubtack.session.session import Session
@@ -67,6 +67,7 @@ def of_row(
     fix = int(q.fix[i])
     fix_now, fix_since_ns = session.fix_since()
     horizontal = q.share_horizontal_m[i]
+    best, best_m = best_possible(setup, float(q.baseline_used_m[i]))
     # The judged columns of the last committed row may belong to a longer block: they are aligned at their end.
     j = i - len(epochs)
     return Snapshot(
@@ -90,7 +91,8 @@ def of_row(
         tolerance_vertical_95_m=setup.tolerance_vertical_95_m,
         tolerance_horizontal_95_m=setup.tolerance_horizontal_95_m,
         job_class=setup.job_class,
-        best_vertical_95_m=best_possible_vertical_95_m(setup, float(q.baseline_used_m[i])),
+        best_vertical_95_m=best_m,
+        best_possible=best,
         shares_vertical_m=tuple(float(v) for v in q.share_vertical_m[i]),
         sigma_along_m=float(horizontal[0]),
         sigma_across_m=float(horizontal[1]),
@@ -116,7 +118,7 @@ def of_row(
 def _empty(session: Session, standing: Standing, findings: tuple[Finding, ...], link: LinkLine | None) -> Snapshot:
     setup = session.setup
     nan = math.nan
-    baseline_m = nan if setup.assumed_baseline_m is None else setup.assumed_baseline_m
+    best, best_m = best_possible(setup, nan if setup.assumed_baseline_m is None else setup.assumed_baseline_m)
     return Snapshot(
         time_ns=0,
         utc=None,
@@ -138,7 +140,8 @@ def _empty(session: Session, standing: Standing, findings: tuple[Finding, ...], 
         tolerance_vertical_95_m=setup.tolerance_vertical_95_m,
         tolerance_horizontal_95_m=setup.tolerance_horizontal_95_m,
         job_class=setup.job_class,
-        best_vertical_95_m=best_possible_vertical_95_m(setup, baseline_m),
+        best_vertical_95_m=best_m,
+        best_possible=best,
         shares_vertical_m=(),
         sigma_along_m=nan,
         sigma_across_m=nan,

@@ -153,7 +153,7 @@ class Dashboard:
         if code not in ("edge_vertical", "edge_horizontal"):
             return ""
         best_m = self.snap.best_vertical_95_m
-        if code == "edge_vertical" and best_m > 0.95 * self.snap.tolerance_vertical_95_m:
+        if code == "edge_vertical" and self.snap.best_possible == "ROUGH":
             return f": the limit of this equipment (±{small_text(best_m, self.unit)} at best)"
         return f": worse than usual (±{small_text(best_m, self.unit)} at best)"
 
