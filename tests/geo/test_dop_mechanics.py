@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from hubtack.geo.dop import dop, pdop_word
+from hubtack.geo.dop import dop
 
 
 def _sky(n, s, seed=1):
@@ -39,7 +39,7 @@ def test_many_epochs_equal_one_epoch_to_the_bit():
     for i in range(0, 200, 7):
         if len(np.unique(system[use[i]])) == 3:  # the same clocks, so the same matrix size
             one = dop(az[i], el[i], system=system, use=use[i])
-            assert np.array_equal(one.pdop, whole.pdop[i:i + 1], equal_nan=True)
+            assert np.array_equal(one.pdop, whole.pdop[i : i + 1], equal_nan=True)
 
 
 def test_an_absent_constellation_costs_nothing():
@@ -57,8 +57,3 @@ def test_no_epochs_give_no_rows():
 def test_shapes_that_disagree_are_refused():
     with pytest.raises(ValueError, match="one shape"):
         dop(azimuth_rad=[0.0, 1.0], elevation_rad=[0.5])
-
-
-def test_words_for_a_pdop():
-    assert [pdop_word(v) for v in (0.9, 1.0, 4.99, 5.0, 12.0, 21.0, float("nan"))] == [
-        "ideal", "excellent", "good", "moderate", "fair", "poor", "none"]

@@ -3,14 +3,13 @@
 import itertools
 
 import numpy as np
-import pytest
 from tests.orbits.made_sky import PLACE
 from tests.orbits.orbit_helpers import LEAP_S, T0_S, constellation
 
 from hubtack.orbits.ephemeris import EphemerisStore
 from hubtack.orbits.forecast import forecast, windows
-from hubtack.orbits.render import clock_text, forecast_strip, forecast_table, plot_forecast, sky_chart, sky_table
 from hubtack.orbits.sky import N_BANDS, N_SECTORS, SkyTally, common_sky, satellite_name, view_of
+from hubtack.views.sky_text import clock_text, forecast_strip, sky_chart
 
 STORE = EphemerisStore()
 STORE.add_payloads(constellation(seed=9, gps=28, galileo=22))
@@ -123,31 +122,19 @@ def test_no_ephemerides_forecast_nothing():
     assert [w.kind for w in windows(sky)] == ["poor", "unknown"]
 
 
-def test_text_views_fit_and_name_what_they_show(tmp_path):
+def test_text_views_fit_and_name_what_they_show():
     sky = forecast(NEAR, T0_S, LEAP_S, PLACE, hours=6.0)
     strip = forecast_strip(sky, 40)
     assert len(strip) == 40
     assert set(strip) <= set("#+.")
     assert forecast_strip(sky, 0) == ""
-    table = forecast_table(sky, LEAP_S)
-    assert "worst PDOP" in table
-    assert "Wed 16:19" in table  # 318 000 s less 18 s: Wednesday 16:19:42, shown to the minute it is in
     view = view_of(NEAR, T0_S, LEAP_S, PLACE)
     names = view.names()
     top = int(np.argmax(view.elevation_rad))
-    assert names[top] in sky_table(view, set(NEAR))
-    assert "not tracked" in sky_table(view, set())
     chart = sky_chart(view, set(NEAR))
     assert names[top] in chart
     assert names[top].lower() in sky_chart(view, set())
     assert max(map(len, chart.splitlines())) <= 43
-
-
-def test_the_plot_is_written_where_matplotlib_is_there(tmp_path):
-    pytest.importorskip("matplotlib")
-    path = tmp_path / "sky.png"
-    plot_forecast(forecast(NEAR, T0_S, LEAP_S, PLACE, hours=2.0), LEAP_S, path, title="Aldermere bank, $5 mask")
-    assert path.read_bytes()[:4] == b"\x89PNG"
 
 
 def test_clock_text_turns_gps_time_into_local_time():

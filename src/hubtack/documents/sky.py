@@ -20,8 +20,8 @@ Iso = Callable[[float], str | None]  # time of the GPS week [s] to ISO 8601, or 
 _GPS_EPOCH = dt.datetime(1980, 1, 6, tzinfo=dt.UTC)
 
 
-def iso_of(week: int | None, t_now_s: float, leap_s: float) -> Iso:
-    """Writes times of the GPS week as UTC; times count on over the week's end from ``t_now_s`` on."""
+def iso_of(week: int | None, leap_s: float) -> Iso:
+    """Writes times of a GPS week [s], which may run on past its end, as UTC; None while the week is not known."""
 
     def iso(t_s: float) -> str | None:
         if week is None:

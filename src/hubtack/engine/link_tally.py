@@ -56,7 +56,6 @@ class StationTally:
     last_ns: int = 0
     frames: int = 0
     observations: int = 0
-    last_observed_ns: int | None = None
     arp_ecef_m: tuple[float, float, float] | None = None
     arp_times_ns: tuple[int, int] | None = None
     arp_count: int = 0
@@ -263,10 +262,7 @@ class LinkTally:
             tally = self.station(int(station), int(times[0]))
             tally.frames += len(times)
             tally.last_ns = int(times[-1])
-            seen = np.flatnonzero(own & observed)
-            if len(seen):
-                tally.observations += len(seen)
-                tally.last_observed_ns = int(time_ns[seen[-1]])
+            tally.observations += int(np.count_nonzero(own & observed))
 
     def _text(self, record: TextRecord) -> None:
         if record.type in (1007, 1008, 1033):

@@ -129,7 +129,6 @@ class RoverEvidence:
     fixed_rows: int = 0
     rows: int = 0
     rows_with: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_FIELDS, 0))
-    coarse_rows: int = 0
     coarsest_minute_decimals: float = np.nan
     coarsest_height_decimals: float = np.nan
     worst_pdop: float = np.nan

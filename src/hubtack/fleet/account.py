@@ -6,7 +6,6 @@ rows of a ledger again. Its size is bounded by the session's length in minutes; 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -73,26 +72,3 @@ class SessionAccount:
     losses: list[dict[str, Any]] = field(default_factory=list)
     bases: list[dict[str, Any]] = field(default_factory=list)
     provenance: dict[str, Any] = field(default_factory=dict)
-
-    def to_plain(self) -> dict[str, Any]:
-        """The account as JSON types."""
-        return {
-            "key": self.key,
-            "document": self.document,
-            "minutes": self.minutes,
-            "losses": self.losses,
-            "bases": self.bases,
-            "provenance": self.provenance,
-        }
-
-    @classmethod
-    def from_plain(cls, plain: Mapping[str, Any]) -> SessionAccount:
-        """The account that ``to_plain`` made; KeyError where a part is missing."""
-        return cls(
-            key=str(plain["key"]),
-            document=dict(plain["document"]),
-            minutes={str(name): list(column) for name, column in plain["minutes"].items()},
-            losses=[dict(row) for row in plain["losses"]],
-            bases=[dict(row) for row in plain["bases"]],
-            provenance=dict(plain["provenance"]),
-        )

@@ -45,13 +45,3 @@ def sniff(sample: bytes | bytearray, *, frames: int = 0, sentences: int = 0) -> 
 def _six_bit(body: bytes) -> bool:
     """RTCM 2 words hold parity and look random: many different bytes, and characters text never has in such number."""
     return len(body) >= 20 and len(set(body)) >= 12 and sum(b in b"@[\\]^_`{|}~\x7f" for b in body) >= 0.08 * len(body)
-
-
-def looks_random(byte_counts: list[int]) -> bool:
-    """Whether byte values are spread as in noise or at a wrong serial speed, rather than as in text or a protocol.
-
-    Needs 200 bytes. A wrong speed turns bytes into runs with many 0x00, 0xFF, 0x80 and their like; no protocol's
-    frame is ever found in it.
-    """
-    total = sum(byte_counts)
-    return total >= 200 and sum(1 for c in byte_counts if c) >= 24

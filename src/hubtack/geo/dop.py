@@ -118,14 +118,3 @@ def _inverse_diagonal(normal: Floats, has_clock: NDArray[np.bool_]) -> Floats:
     filled[~solvable] = np.eye(filled.shape[1])
     diagonal = np.diagonal(np.linalg.inv(filled), axis1=1, axis2=2)
     return np.where(solvable[:, None], diagonal, np.nan)
-
-
-# Words for a PDOP, upper bounds first: common practice, the limits also in a public encyclopaedia.
-_PDOP_WORDS = ((1.0, "ideal"), (2.0, "excellent"), (5.0, "good"), (10.0, "moderate"), (20.0, "fair"))
-
-
-def pdop_word(pdop: float) -> str:
-    """The usual word for one PDOP: ideal, excellent, good, moderate, fair, poor; "none" where there is no solution."""
-    if not np.isfinite(pdop):
-        return "none"
-    return next((word for limit, word in _PDOP_WORDS if pdop < limit), "poor")

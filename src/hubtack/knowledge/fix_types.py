@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 
@@ -33,7 +32,6 @@ FIX_TYPES: tuple[FixType, ...] = (
     ),
 )
 
-INDEX: Mapping[str, int] = {fix.key: i for i, fix in enumerate(FIX_TYPES)}
 NONE, AUTONOMOUS, DIFFERENTIAL, FLOAT, FIXED, OTHER = range(6)
 # By quality 0 to 9; anything else, and no quality at all, is no fix.
 QUALITY_TO_FIX: tuple[int, ...] = tuple(

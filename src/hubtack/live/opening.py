@@ -22,8 +22,6 @@ from hubtack.session.session import Session
 from hubtack.session.site_marks import marks_ecef_m
 from hubtack.site import Site, default_site, load_site
 
-ROLES = ("rover", "second_antenna", "corrections")
-
 
 @dataclass(slots=True)
 class Opened:

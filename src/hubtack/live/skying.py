@@ -67,7 +67,7 @@ def sky(args: argparse.Namespace) -> int:
         if start is not None:
             now, week = dataclasses.replace(now, t_gpst_s=start[1]), start[0]
     seen = outlook(now, hours=args.hours, mask_deg=args.mask_deg)
-    iso = iso_of(week, now.t_gpst_s, now.leap_s)
+    iso = iso_of(week, now.leap_s)
     offset_s, zone = _zone(site, iso(now.t_gpst_s))
     if args.plot is not None:
         from hubtack.views.sky_plot import plot_sky

@@ -19,10 +19,10 @@ from hubtack.engine.rover import JudgedRows
 from hubtack.live.keeping import Keeper, keeper_for
 from hubtack.live.opening import Opened, open_sources
 from hubtack.live.run import LiveRun
+from hubtack.live.sky_strip import SkyStrip
 from hubtack.readers.hub import Hub
 from hubtack.safe import safe_text
 from hubtack.session.session import Session
-from hubtack.session.sky_state import SkyStrip
 from hubtack.session.snapshot import Snapshot
 from hubtack.session.snapshots import of_row, row_standings, snapshot
 

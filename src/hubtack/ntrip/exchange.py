@@ -123,7 +123,6 @@ class Exchange:
         self._state = "head"
         self._body = BodyDecoder(announced=False)
         self._table = bytearray()
-        self._table_length: int | None = None
         self._sniff: bytearray | None = bytearray()  # the first bytes, until they tell what the body is
         self._start_ns = self._opened_ns = self._last_ns = 0
         self._sent_ns: int | None = None

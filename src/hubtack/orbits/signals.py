@@ -9,9 +9,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-from numpy.typing import NDArray
-
 from hubtack.knowledge.messages import BEIDOU, GALILEO, GLONASS, GPS, NAVIC, QZSS, SBAS
 
 if TYPE_CHECKING:
@@ -92,18 +89,3 @@ def group_delay_s(ephemeris: Ephemeris, band_name: str) -> float:
     if system == BEIDOU:
         return {"B3I": 0.0, "B1I": ephemeris.tgd_s, "B2I": ephemeris.tgd2_s}.get(band_name, float("nan"))
     return float("nan")
-
-
-def wavelengths_m(
-    system: NDArray[np.int64], signal: NDArray[np.int64], glonass_channel: NDArray[np.int64]
-) -> NDArray[np.float64]:
-    """Wavelength (N,) of each cell; NaN where the signal or the channel is not known. [m]"""
-    table = np.full((8, 33, 16), np.nan)
-    for (s, n), (name, base) in _BAND.items():
-        step = {"G1": _G1_STEP, "G2": _G2_STEP}.get(name, 0.0)
-        table[s, n, :14] = SPEED_OF_LIGHT_M_S / (base + step * np.arange(-7, 7))
-        if s != GLONASS:
-            table[s, n, :] = SPEED_OF_LIGHT_M_S / base
-    slot = np.where((glonass_channel >= -7) & (glonass_channel <= 6), glonass_channel + 7, 15)
-    known = (system >= 0) & (system < 8) & (signal >= 0) & (signal < 33)
-    return np.where(known, table[np.where(known, system, 0), np.where(known, signal, 0), slot], np.nan)

@@ -13,7 +13,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.knowledge.messages import SYSTEMS
 from hubtack.orbits.ephemeris import Ephemeris
 from hubtack.orbits.satellites import ROUGH_STEP_S, line_of_sight, satellite_states
 from hubtack.orbits.signals import SYSTEM_LETTERS
@@ -274,8 +273,3 @@ def common_sky(
         rover_misses=tuple(satellite_name(*key) for key in misses),
         base_misses=tuple(satellite_name(*key) for key in base_misses),
     )
-
-
-def systems_of(view: SatelliteView) -> list[str]:
-    """Names of the constellations in a view."""
-    return [SYSTEMS[int(s)] for s in np.unique(view.system)]

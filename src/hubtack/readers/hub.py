@@ -12,7 +12,6 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 
-from hubtack.errors import SourceError
 from hubtack.readers.chunk import Chunk, Event, Notice, Reader, SourceState
 from hubtack.site.secrets import mask_password
 
@@ -122,16 +121,3 @@ class Hub:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-
-def check_all(readers: Sequence[Reader]) -> list[SourceError]:
-    """What ``check`` of each reader complains about, for a command that wants to name all troubles at once."""
-    troubles: list[SourceError] = []
-    for reader in readers:
-        try:
-            check = getattr(reader, "check", None)
-            if check is not None:
-                check()
-        except SourceError as err:
-            troubles.append(err)
-    return troubles

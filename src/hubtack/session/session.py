@@ -104,11 +104,9 @@ class Session:
     _place: int = 0
     _no_rows: JudgedRows | None = None
     _waiting: Epochs = field(default_factory=lambda: Epochs.blank(0))
-    _waiting_key: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     _segment: tuple[int, int] | None = None  # number of the running segment, and what its tod starts at on the axis
     _early: list[int] = field(default_factory=list)
     _fix: tuple[int, int] = (0, 0)  # newest fix type and since when
-    _row_mono_ns: int | None = None
     _frame_mono_ns: int | None = None
     closed: bool = False
     checking: Checking = field(init=False)

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.engine.link_content import SKY_BIN_NS, SkySets
 from hubtack.geo import geodetic_to_ecef
 from hubtack.orbits.ephemeris import WEEK_S
-from hubtack.orbits.outlook import SkyNow, outlook
-from hubtack.orbits.render import strip_line
+from hubtack.orbits.outlook import SkyNow
 from hubtack.orbits.sky import SkyTally, views_of
 from hubtack.session.session import Session
 
@@ -20,9 +17,6 @@ Key = tuple[int, int]
 
 _UNIX_GPS_DAYS = 3657  # 1980-01-06
 _FRESH_NS = 90_000_000_000  # who was tracked longer ago than this is not tracked now
-_STRIP_EVERY_NS = 300_000_000_000
-_STRIP_LOOKS = 60
-_LEAST_KNOWN = 8  # satellites with ephemerides, before a forecast says anything
 _MOST_LOOKS = 1440  # a day, one a minute
 _WIDE = 8.0  # an ephemeris still tells where a satellite stands, long after it is good for positions
 
@@ -111,30 +105,3 @@ def _rover_tally(session: Session, rover_ecef_m: Floats, most_looks: int) -> Sky
         keys = np.array(_keys(bins[index]), dtype=np.int64).reshape(-1, 2)
         tally.add(view, keys[:, 0], keys[:, 1], np.full(len(keys), np.nan))
     return tally
-
-
-@dataclass(slots=True)
-class SkyStrip:
-    """The hours ahead in one line, worked out anew every five minutes of content; empty while nothing is known."""
-
-    width: int = 24  # leaves room for its words on a screen of 80
-    _text: str = ""
-    _at_ns: int | None = None
-    _known: int = 0
-
-    def line(self, session: Session) -> str:
-        """The line at the session's newest datum; times in UTC."""
-        now_ns = session.now_ns()
-        # Until there is something to show it is looked for every ten seconds: ephemerides take a minute to come.
-        known = len(session.base.watcher.ephemerides)
-        # While ephemerides still come, which takes a minute or two, it is worth another look.
-        every_ns = _STRIP_EVERY_NS if known == self._known else _STRIP_EVERY_NS // 10
-        if self._at_ns is not None and 0 <= now_ns - self._at_ns < every_ns:
-            return self._text
-        self._at_ns, self._known = now_ns, known
-        if known < _LEAST_KNOWN:
-            return self._text
-        now = sky_now(session, most_looks=_STRIP_LOOKS)
-        if now is not None and len(now.ephemerides) >= _LEAST_KNOWN:
-            self._text = strip_line(outlook(now).sky, now.leap_s, self.width)
-        return self._text

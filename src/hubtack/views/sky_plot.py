@@ -11,7 +11,7 @@ from hubtack.errors import UsageError
 from hubtack.knowledge.messages import BEIDOU, GALILEO, GLONASS, GPS
 from hubtack.orbits.forecast import GOOD_PDOP, KINDS, POOR_PDOP
 from hubtack.orbits.outlook import Outlook
-from hubtack.orbits.render import clock_text
+from hubtack.views.sky_text import clock_text
 
 # Okabe and Ito's colours, safe for all eyes; each constellation has a shape of its own as well.
 _MARKS = {GPS: ("o", "#0072b2"), GLONASS: ("s", "#d55e00"), GALILEO: ("^", "#009e73"), BEIDOU: ("D", "#cc79a7")}

@@ -11,7 +11,7 @@ from rich.text import Text
 
 from hubtack.orbits.forecast import GOOD_PDOP, LEAST_COMMON, POOR_PDOP, Window
 from hubtack.orbits.outlook import Outlook
-from hubtack.orbits.render import clock_text, forecast_strip, hour_marks, sky_chart, strip_line
+from hubtack.views.sky_text import clock_text, forecast_strip, hour_marks, sky_chart, strip_line
 
 _CAUTION = (
     "A forecast of satellites, not of accuracy: it knows of no tree, cab or bank that it has not learnt, of no outage and "
