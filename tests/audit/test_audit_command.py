@@ -21,6 +21,7 @@ from tests.rover_text import good_rows
 
 from hubtack.audit import gather as gathering
 from hubtack.cli.main import main
+from hubtack.control.record import append_record
 from hubtack.fleet.query import run_query
 
 ROOT = Path(__file__).parents[2]
@@ -56,7 +57,10 @@ def test_a_second_run_reads_nothing_anew_and_says_the_same(
 
     monkeypatch.setattr(gathering, "run_task", never)
     monkeypatch.setattr(gathering, "plan_place", never)
-    assert run(capsys, SAMPLES / "link_stalled", "--ledger", ledger, "--json") == first
+    code, out, err = run(capsys, SAMPLES / "link_stalled", "--ledger", ledger, "--json")
+    assert (code, out) == first[:2]
+    assert "1 of 1 sessions from the ledger" in err
+    assert run(capsys, SAMPLES / "link_stalled", "--ledger", ledger, "--json", "--quiet") == first
 
 
 def test_touched_files_are_known_by_their_content(
@@ -68,7 +72,39 @@ def test_touched_files_are_known_by_their_content(
     first = run(capsys, logs, "--ledger", tmp_path / "ledger", "--json")
     os.utime(logs / "rover.nmea", (1, 1))
     monkeypatch.setattr(gathering, "run_task", lambda task: pytest.fail("read again"))
-    assert run(capsys, logs, "--ledger", tmp_path / "ledger", "--json") == first
+    assert run(capsys, logs, "--ledger", tmp_path / "ledger", "--json")[:2] == first[:2]
+
+
+@pytest.mark.parametrize("beside_the_logs", [True, False])
+def test_a_check_on_record_counts_also_for_sessions_that_the_ledger_knows(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, beside_the_logs: bool
+) -> None:
+    logs, office, ledger = tmp_path / "logs", tmp_path / "office", tmp_path / "ledger"
+    shutil.copytree(SAMPLES / "good_day", logs)
+    office.mkdir()
+    text = (logs / "site.toml").read_text()
+    text = (
+        text.replace("[job]", "[job]\nrequire_check = true")
+        if "[job]" in text
+        else text + "\n[job]\nrequire_check = true\n"
+    )
+    folder = logs if beside_the_logs else office
+    (folder / "site.toml").write_text(text)
+    how = [logs, "--ledger", ledger, *([] if beside_the_logs else ["--site", office / "site.toml"])]
+    (before,) = sessions(capsys, *how)
+    assert before["verdict_seconds"]["grade"] == 0
+    assert [f["code"] for f in before["findings"]] == ["not_checked"]
+    (station,) = before["link"]["stations"]
+    x, y, z = station["arp_ecef_m"]
+    entry = {
+        "utc": before["start_utc"], "point": "CP3", "what": "antenna", "result": "pass", "up_m": 0.008,
+        "machine": before["machine"], "base_id": station["id"], "base_computed": False,
+        "arp_x_m": x, "arp_y_m": y, "arp_z_m": z,
+    }  # fmt: skip
+    append_record(folder / "control.jsonl", entry)
+    (after,) = sessions(capsys, *how)
+    assert after["verdict_seconds"]["grade"] > 200
+    assert after["findings"] == []
 
 
 def test_changed_limits_mean_that_the_logs_are_read_again(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ import pytest
 from hubtack.cli.main import main
 from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.overnight import overnight_findings, with_finding
+from hubtack.fleet.query import run_query
 
 EVENING_S, MORNING_S = 1_772_470_800.0, 1_772_520_000.0
 PLACE = [-4_447_000.0, 770_000.0, -4_491_000.0]
@@ -56,8 +58,8 @@ def test_a_machine_that_came_up_where_it_went_down_is_silent() -> None:
 
 def test_the_finding_comes_first_but_after_a_base_that_says_so_itself() -> None:
     (found,) = overnight_findings(night("Digger 7", 0.4)).values()
-    base = {"code": "base_moved", "severity": "stop"}
-    other = {"code": "sky_blocked", "severity": "stop"}
+    base = {"code": "base_moved", "severity": "stop", "evidence": {}}
+    other = {"code": "sky_blocked", "severity": "stop", "evidence": {}}
     for before, place in (([other], 0), ([base, other], 2)):
         document = {"machine": "Digger 7", "start_utc": "x", "findings": before}
         codes = [f["code"] for f in with_finding(SessionAccount("k", document), found).document["findings"]]
@@ -75,3 +77,33 @@ def test_a_log_that_spans_a_night_is_two_sessions_and_the_second_says_so(
     assert main(["audit", str(tmp_path / "n"), "--json"]) == 1
     sessions = json.loads(capsys.readouterr().out)["sessions"]
     assert [[f["code"] for f in s["findings"]] for s in sessions] == [[], ["overnight_shift"]]
+
+
+def test_it_is_in_the_ledger_and_goes_when_the_evening_goes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Two logs of one machine: the finding rests on both, so it is made anew in each run, known sessions or not."""
+    made = tmp_path / "made"
+    assert main(["simulate", "--fault", "overnight_shift", "--seed", "4", "--minutes", "8", "--out", str(made)]) == 0
+    rover = (made / "rover.nmea").read_bytes()
+    morning = rover.index(b"$GNGGA,12")
+    logs, ledger = tmp_path / "logs", str(tmp_path / "ledger")
+    for name, data in (("evening", rover[:morning]), ("morning", rover[morning:])):
+        (logs / name).mkdir(parents=True)
+        (logs / name / "rover.nmea").write_bytes(data)
+        (logs / name / "site.toml").write_text('[machine]\nname = "Digger 7"\n')
+
+    def codes() -> list[list[str]]:
+        capsys.readouterr()
+        assert main(["audit", str(logs), "--json", "--debug", "--ledger", ledger]) in (0, 1), capsys.readouterr().err
+        return [[f["code"] for f in s["findings"]] for s in json.loads(capsys.readouterr().out)["sessions"]]
+
+    def in_ledger() -> int:
+        return run_query(ledger, "SELECT count(*) FROM findings WHERE code = 'overnight_shift'")[1][0][0]
+
+    first = codes()
+    assert "overnight_shift" in first[1]
+    assert in_ledger() == 1
+    assert codes() == first
+    assert in_ledger() == 1
+    shutil.rmtree(logs / "evening")
+    assert all("overnight_shift" not in found for found in codes())
+    assert in_ledger() == 0

@@ -44,7 +44,7 @@ def run(
     session = Session(setup or setup_of(default_site(), has_corrections=True), link or LinkSetup())
     session.expect("rover")
     session.expect("corrections")
-    session.checking.replace(checks)
+    session.checking.know(checks)
     parts = []
     events = mixed(got)
     for i in range(0, len(events), join):

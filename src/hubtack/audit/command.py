@@ -13,6 +13,7 @@ from typing import Any
 from hubtack.audit.discover import NEVER_LOGS, Found, folders_under, site_of
 from hubtack.audit.gather import Gathered, gather
 from hubtack.audit.progress import Progress
+from hubtack.control.record import paths_of
 from hubtack.documents.audit import audit_document, write_audit_json
 from hubtack.errors import SourceError, UsageError
 from hubtack.fleet.account import SessionAccount
@@ -108,9 +109,12 @@ def signature_of(place: Place, settings: Settings) -> str | None:
             files = [place.path, *(folder / n for n in sorted(NEVER_LOGS) if (folder / n).is_file())]
         facts = [(p.name, (s := p.stat()).st_size, s.st_mtime_ns) for p in files]
         site = Path(settings.site_path).read_bytes() if settings.site_path is not None else b""
+        record = paths_of(Path(settings.site_path).parent)[0] if settings.site_path is not None else None
+        checks = record.read_bytes() if record is not None and record.is_file() else b""
     except OSError:
         return None
-    text = repr((str(place.path), facts, settings.digest(hashlib.sha256(site).hexdigest())))
+    held = settings.digest(hashlib.sha256(site).hexdigest(), hashlib.sha256(checks).hexdigest())
+    text = repr((str(place.path), facts, held))
     return hashlib.sha256(text.encode(errors="surrogateescape")).hexdigest()
 
 
@@ -129,6 +133,9 @@ def _show(args: argparse.Namespace, gathered: Gathered) -> int:
         print(f"hubtack audit: {safe_text(f'{skipped.path}: {skipped.reason}', 400)}", file=sys.stderr)
     for notice in gathered.notices:
         print(f"hubtack audit: {safe_text(notice, 400)}", file=sys.stderr)
+    if gathered.reused and not args.quiet:
+        known = f"{gathered.reused} of {len(accounts)} sessions"
+        print(f"hubtack audit: {known} from the ledger, since nothing they rest on has changed", file=sys.stderr)
     if not len(accounts):
         if not gathered.skipped:
             print(f"hubtack audit: no logs in {', '.join(safe_text(str(p)) for p in args.paths)}", file=sys.stderr)

@@ -120,6 +120,7 @@ def gather(
     try:
         work.plan(_over(_disk_bytes(places), jobs, client))
         work.run(_over(sum(task.size for task, _ in work.todo), jobs, client))
+        work.finish()
     finally:
         try:
             if ledger is not None:
@@ -127,7 +128,6 @@ def gather(
         finally:
             if client is not None:
                 client.close()
-    work.finish()
     return work.gathered
 
 
@@ -261,7 +261,6 @@ class _Work:
 
     def _put(self, place: tuple[int, ...], account: SessionAccount) -> None:
         self.gathered.spool.put(place, account)
-        self.gathered.severities.update(f["severity"] for f in account.document["findings"])
         document = {
             k: account.document.get(k)
             for k in ("name", "machine", "files", "start_utc", "end_utc", "epochs", "findings")
@@ -285,12 +284,15 @@ class _Work:
             )
         overnight = overnight_findings(light)
         for i, place in enumerate(sorted(self.light)):
-            finding = overnight.get(light[i].key)
-            if finding is not None:
-                account = with_finding(self.gathered.spool[i], finding)
-                self.gathered.spool.put(place, account)
-                self.gathered.severities.update(("stop",))
-                light[i].document["findings"] = account.document["findings"]
+            told = with_finding(light[i], overnight.get(light[i].key))
+            if told is light[i]:
+                continue
+            account = with_finding(self.gathered.spool[i], overnight.get(light[i].key))
+            self._put(place, account)
+            light[i] = self.light[place]
+            if self.ledger is not None:
+                self.ledger.add(account)
+        self.gathered.severities = {f["severity"] for a in light for f in a.document["findings"]}
         if len({a.document["machine"] for a in light}) > 1:
             self.gathered.shared = {a.key: a for a in common_cause(light)}
 

@@ -14,7 +14,7 @@ from hubtack.audit.discover import SessionFiles, SkippedFile
 from hubtack.audit.discover import site_of as site_beside
 from hubtack.audit.drive import run_files, session_for
 from hubtack.capture.reading import Losses, iter_capture, read_description
-from hubtack.control.latest import all_checks
+from hubtack.control.latest import all_checks, record_folder
 from hubtack.diagnosis.episode import Finding
 from hubtack.documents.audit import session_document
 from hubtack.documents.finding import finding_document
@@ -76,11 +76,11 @@ def site_of(task: Task) -> Site:
 
 def add_checks(session: Session, task: Task, site: Site) -> None:
     """Control checks on record beside the site file, else beside the logs."""
-    folder = site.path.parent if site.path is not None else task.files.paths[0].parent
-    session.checking.expected = site.job.require_check or bool(site.site.control)
+    folder = record_folder(site.path, beside(task.files))
+    checks = []
     with contextlib.suppress(HubtackError):  # a record that cannot be read is no check
-        session.checking.replace(all_checks(folder, machine=site.machine.name))
-    session.checking.expected |= bool(session.checking.checks)
+        checks = all_checks(folder, machine=site.machine.name)
+    session.checking.know(checks, expected=site.works_with_marks)
 
 
 def add_navigation(session: Session, task: Task) -> None:

@@ -51,7 +51,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     how = parser.add_argument_group("how it works")
     how.add_argument("--jobs", type=_jobs, metavar="N", help="processes (default: one a core; small audits use one)")
     how.add_argument("--cluster", metavar="ADDRESS", help="run on a Dask scheduler, such as tcp://host:8786")
-    how.add_argument("--quiet", action="store_true", help="no progress bar")
+    how.add_argument("--quiet", action="store_true", help="no progress bar, and no word of what came from the ledger")
 
 
 def _jobs(text: str) -> int:

@@ -71,6 +71,11 @@ class LatestCheck:
         return True
 
 
+def record_folder(site_path: Path | None, beside: Path) -> Path:
+    """Where a site's control record lies: beside its site file, else beside the logs."""
+    return site_path.parent if site_path is not None else beside
+
+
 def all_checks(folder_or_file: Path, *, machine: str | None = None) -> list[LatestCheck]:
     """Every check of a machine that passed or failed and has a date, oldest first; empty where there is no record.
 

@@ -6,21 +6,25 @@ machine. The same vector on two machines is the base, and is said so in the evid
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
-from hubtack.diagnosis.fold import fill
+from hubtack.diagnosis.episode import Episode
+from hubtack.diagnosis.fold import findings_of
 from hubtack.diagnosis.overnight import shift_figures
+from hubtack.documents.finding import finding_document
+from hubtack.engine.axis import SessionAxis
 from hubtack.engine.parked import Shift, Stand, compare
 from hubtack.fleet.account import SessionAccount
-from hubtack.knowledge.findings import BY_CODE
 
-SAME_VECTOR_M = 0.03
-_SIGMAS_M = (0.010, 0.017)  # of one fixed position 2 km from its base, where a log does not say its own
+SAME_VECTOR_M = 0.03  # two machines' own noise over a night: common practice, no source
+BETWEEN_LOGS = "before_utc"  # evidence that only a shift between two logs has: when the machine was parked
+_SAYS_SO_ITSELF = frozenset({"base_moved", "wrong_base", "two_bases", "base_misplaced"})
+_CALENDAR = SessionAxis(day0=0)  # an axis whose zero is 1970: times are UTC nanoseconds
 
 
 def stands_of(
@@ -60,7 +64,7 @@ def _between(evening: Mapping[str, Any], morning: Mapping[str, Any]) -> Shift | 
     before, after = evening["last"], morning["first"]
     if before is None or after is None:
         return None
-    sigmas = [max(a, b) for a, b in zip(evening["sigmas_m"], morning["sigmas_m"], strict=True)] or list(_SIGMAS_M)
+    sigmas = [max(a, b) for a, b in zip(evening["sigmas_m"], morning["sigmas_m"], strict=True)]
     return compare(_stand(before), _stand(after), after["utc_s"] - before["utc_s"], sigmas[0], sigmas[1])
 
 
@@ -80,34 +84,26 @@ def _finding(machine: str, shift: Shift, shifts: Mapping[str, tuple[str, Shift]]
             and math.dist(its.enu_m, shift.enu_m) <= SAME_VECTOR_M
         }
     )
-    rule = BY_CODE["overnight_shift"]
-    start = _iso(shift.after.time_ns)
-    evidence: dict[str, Any] = {
-        "count": 1, "total_s": 0.0, "longest_s": 0.0, **shift_figures(shift), "before_utc": _iso(shift.before.time_ns),
-        "episodes": [{"start_utc": start, "end_utc": None}], "consequences": [], "shared_with": same,
-    }  # fmt: skip
-    steps = list(rule.next_steps)
+    at_ns = shift.after.time_ns
+    evidence = {**shift_figures(shift), BETWEEN_LOGS: _CALENDAR.utc_iso(shift.before.time_ns), "shared_with": same}
+    episode = Episode("overnight_shift", at_ns, None, severity="stop", evidence=evidence)
+    (finding,) = findings_of([episode], at_ns)
     if same:
-        steps.insert(0, f"the same shift on {', '.join(same)}: it is the base")
-    return {
-        "code": "overnight_shift", "severity": "stop", "start_utc": start, "end_utc": None,
-        "summary": fill(rule.summary, evidence), "evidence": evidence, "next_steps": steps, "open_at_end": True, "hold_s": 0.0,
-    }  # fmt: skip
+        steps = (f"the same shift on {', '.join(same)}: it is the base", *finding.next_steps)
+        finding = replace(finding, next_steps=steps)
+    return finding_document(finding, _CALENDAR)
 
 
-def _iso(utc_ns: int) -> str:
-    moment = dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(seconds=utc_ns // 10**9)
-    return moment.isoformat().replace("+00:00", "Z")
+def with_finding(account: SessionAccount, finding: Mapping[str, Any] | None) -> SessionAccount:
+    """The account with this as its only finding of that kind between logs, or with none.
 
-
-def with_finding(account: SessionAccount, finding: Mapping[str, Any]) -> SessionAccount:
-    """The account with one finding more, behind the others of its weight that were there."""
-    findings = [f for f in account.document["findings"] if f["code"] != "overnight_shift"]
-    stops = sum(f["severity"] == "stop" for f in findings)
-    # A change that the stream itself tells is the cause; everything else that day may follow from the shift.
-    at = stops if any(f["code"] in ("base_moved", "wrong_base", "two_bases", "base_misplaced") for f in findings) else 0
-    findings.insert(at, dict(finding))
-    document = {**account.document, "findings": findings}
-    return SessionAccount(
-        account.key, document, account.minutes, account.losses, account.bases, account.provenance
-    )  # fmt: skip
+    It stands first, but behind a base that says itself that it was moved: everything else that day may follow from it.
+    """
+    findings = [f for f in account.document["findings"] if BETWEEN_LOGS not in f["evidence"]]
+    if finding is not None:
+        said = any(f["code"] in _SAYS_SO_ITSELF for f in findings)
+        stops = sum(f["severity"] == "stop" for f in findings)
+        findings.insert(stops if said else 0, dict(finding))
+    if findings == account.document["findings"]:
+        return account
+    return replace(account, document={**account.document, "findings": findings})

@@ -15,6 +15,8 @@ from pathlib import Path
 
 from hubtack import __version__
 from hubtack.audit.discover import Found, SessionFiles, SkippedFile, take_file, take_folder
+from hubtack.control.latest import record_folder
+from hubtack.control.record import paths_of
 from hubtack.errors import SourceError
 from hubtack.fleet.split import (
     ABSOLUTE,
@@ -46,7 +48,7 @@ class Settings:
     navigation: tuple[str, str] | None = None  # path of a navigation file, and the hash of what it holds
 
     def digest(self, *sha256: str | None) -> str:
-        """Hash of these settings with the site file in force and the verdict log beside the logs."""
+        """Hash of these settings with what else a session depends on: site file, verdict log, control record, names."""
         text = repr((LEDGER_SCHEMA, self.software, self.gap_s, self.machine_pattern, sha256, self._held()))
         return hashlib.sha256(text.encode()).hexdigest()[:32]
 
@@ -313,7 +315,12 @@ def _task(
         facts=facts,
         settings=settings,
         settings_sha256=settings.digest(
-            _sha256_if(site), _sha256_if(beside(files) / VERDICT_LOG), files.name, machine, folder_name
+            _sha256_if(site),
+            _sha256_if(beside(files) / VERDICT_LOG),
+            _sha256_if(paths_of(record_folder(site, beside(files)))[0]),
+            files.name,
+            machine,
+            folder_name,
         ),
         machine=machine,
         folder_name=folder_name,

@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from hubtack.control.latest import all_checks
+from hubtack.control.latest import all_checks, record_folder
 from hubtack.control.record import paths_of
 from hubtack.engine.link import PHYSICAL
 from hubtack.errors import HubtackError
@@ -48,7 +48,7 @@ class Keeper:
 
     def start(self) -> None:
         """Tell the session what is known from before."""
-        self.session.checking.expected = self.site.job.require_check or bool(self.site.site.control)
+        self.session.checking.know((), expected=self.site.works_with_marks)
         self._read_checks()
         if not self.remembers:
             return
@@ -95,8 +95,7 @@ class Keeper:
             return
         self._checks_seen = seen
         try:
-            self.session.checking.replace(all_checks(self.folder, machine=self.site.machine.name))
-            self.session.checking.expected = True
+            self.session.checking.know(all_checks(self.folder, machine=self.site.machine.name))
         except HubtackError as err:
             self._complain(str(err))
 
@@ -133,7 +132,7 @@ def keeper_for(args: argparse.Namespace, opened: Opened) -> Keeper:
         where = state_folder(site)
     else:
         source = Path(args.source) if args.source else Path()
-        where = site.path.parent if site.path is not None else source if source.is_dir() else source.parent
+        where = record_folder(site.path, source if source.is_dir() else source.parent)
     path: Path | None = args.log
     if path is None and live and not args.no_log:
         path = where / FILE_NAME

@@ -37,9 +37,10 @@ class Checking:
     checks: tuple[LatestCheck, ...] = ()
     expected: bool = False
 
-    def replace(self, checks: Sequence[LatestCheck]) -> None:
-        """Take the checks as the record has them now."""
+    def know(self, checks: Sequence[LatestCheck], *, expected: bool = False) -> None:
+        """Take the checks as the record has them now; ``expected`` as the site file has it, or once one was made."""
         self.checks = tuple(sorted(checks, key=lambda check: check.at))
+        self.expected = expected or self.expected or bool(self.checks)
 
     def at_rows(self, utc_ns: Ints, base_id: Floats, arp_ecef_m: Floats, computed: Bools) -> Bools:
         """Whether a check counts at each of N rows, given the base that was in use then (NaN where not known)."""

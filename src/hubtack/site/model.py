@@ -201,6 +201,11 @@ class Site:
         return UNITS[self.units]
 
     @property
+    def works_with_marks(self) -> bool:
+        """Whether checks on control marks are to be expected here."""
+        return self.job.require_check or bool(self.site.control)
+
+    @property
     def tzinfo(self) -> dt.tzinfo:
         """The time zone of screens and reports."""
         if self.time_zone == "UTC":
