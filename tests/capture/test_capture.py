@@ -179,6 +179,27 @@ def test_an_index_cannot_lead_out_of_the_folder(tmp_path):
     assert [e.data for e in iter_capture(folder)] == [b"a"]
 
 
+@pytest.mark.parametrize(("offset", "length"), [(0, 1 << 61), (1 << 61, 5)])
+def test_an_index_that_claims_more_than_there_is_gives_what_there_is(tmp_path, offset, length):
+    folder = tmp_path / "cap"
+    with CaptureWriter(folder, {}, clock=HandClock()) as writer:
+        writer.write(chunk("rover", b"a" * (3 << 20), 1))
+    (folder / "index-0001.csv").write_text(f"{layout.HEAD}1,rover,1,1,bytes,{offset},{length},,\n")
+    losses = Losses()
+    events = list(iter_capture(folder, losses))
+    assert b"".join(e.data for e in events) == b"a" * (3 << 20)  # no byte of the file is lost to a bad line
+    assert max(len(e.data) for e in events) <= 1 << 20
+    assert losses.missing_bytes == length - (3 << 20) + losses.unindexed_bytes
+
+
+@pytest.mark.parametrize("place", [0, 2, 3, 5, 6])
+def test_a_number_of_an_index_that_fits_nowhere_is_a_bad_line(place):
+    cells = ["1", "rover", "1", "1", "bytes", "0", "5", "", ""]
+    assert layout.parse_line(",".join(cells) + "\n") is not None
+    cells[place] = str(1 << 62)
+    assert layout.parse_line(",".join(cells) + "\n") is None
+
+
 def test_a_capture_played_into_a_hub_keeps_its_numbers_and_arrivals(tmp_path):
     folder = tmp_path / "cap"
     with CaptureWriter(folder, {}, clock=HandClock()) as writer:

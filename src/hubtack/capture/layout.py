@@ -18,6 +18,8 @@ FORMAT = "hubtack-capture/1"
 DESCRIPTION = "capture.json"
 HEAD = "sequence,source,t_utc_ns,t_mono_ns,what,offset,length,code,message\n"
 BYTES = "bytes"
+# Numbers of an index beyond this are damage: sums and differences of two must fit into 64 bits, as seek and numpy have them.
+_MOST = 1 << 62
 
 
 def raw_name(source: str, part: int) -> str:
@@ -80,7 +82,10 @@ def parse_line(line: str) -> Entry | None:
     except (ValueError, csv.Error):
         return None
     known = what == BYTES or what in {state.value for state in SourceState}
-    return entry if known and source and entry.offset >= 0 and entry.length >= 0 and "\0" not in line else None
+    whole = min(entry.offset, entry.length) >= 0 and all(
+        abs(n or 0) < _MOST for n in (entry.sequence, entry.t_utc_ns, entry.t_mono_ns, entry.offset, entry.length)
+    )
+    return entry if known and whole and source and "\0" not in line else None
 
 
 def notice_of(entry: Entry) -> Notice:

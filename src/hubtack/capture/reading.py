@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -16,7 +17,7 @@ from hubtack.readers.clock import Clock, ScaledClock
 from hubtack.safe import safe_text
 
 MAX_DESCRIPTION = 1 << 20
-TAIL_BLOCK = 1 << 20
+BLOCK_BYTES = 1 << 20
 
 
 def is_capture(path: Path) -> bool:
@@ -96,16 +97,19 @@ def _iter_part(folder: Path, path: Path, losses: Losses) -> Iterator[Event]:
                 if entry.what != layout.BYTES:
                     yield layout.notice_of(entry)
                     continue
-                data = _read(folder, part, files, entry.source, entry.offset, entry.length)
-                losses.missing_bytes += entry.length - len(data)
-                ends[entry.source] = max(ends.get(entry.source, 0), entry.offset + len(data))
-                if data:
+                at, until = entry.offset, entry.offset + entry.length
+                # In blocks: a damaged length must not ask for more memory than there is.
+                while data := _read(folder, part, files, entry.source, at, min(until - at, BLOCK_BYTES)):
+                    at += len(data)
                     yield Chunk(entry.source, data, entry.t_utc_ns, entry.t_mono_ns, entry.sequence)
+                losses.missing_bytes += until - at
+                if at > entry.offset:
+                    ends[entry.source] = max(ends.get(entry.source, 0), at)
         for raw in sorted(folder.glob(f"*-{part:04d}.log")):
             source = raw.stem.rpartition("-")[0]
             utc, mono = (last.t_utc_ns, last.t_mono_ns) if last is not None else (None, None)
             at = ends.get(source, 0)
-            while data := _read(folder, part, files, source, at, TAIL_BLOCK):
+            while data := _read(folder, part, files, source, at, BLOCK_BYTES):
                 at += len(data)
                 losses.unindexed_bytes += len(data)
                 yield Chunk(source, data, utc, mono)
@@ -122,6 +126,8 @@ def _read(folder: Path, part: int, files: dict[str, IO[bytes]], source: str, off
         if not path.is_file():
             return b""
         files[source] = path.open("rb")
+    if offset >= os.fstat(files[source].fileno()).st_size:
+        return b""  # asked first: to seek further than the file system has room is an error
     files[source].seek(offset)
     return files[source].read(length)
 
