@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import os
 import sys
 from collections.abc import Mapping
@@ -115,8 +116,7 @@ def _entry(line: str) -> dict[str, Any] | None:
     if entry.get("result") not in RESULTS.values():
         return None
     for name in _NUMBERS:
-        value = entry.get(name)
-        entry[name] = float(value) if isinstance(value, int | float) and not isinstance(value, bool) else float("nan")
+        entry[name] = _number(entry.get(name))
     for name in _TEXTS:
         entry[name] = entry[name] if isinstance(entry.get(name), str) else None
     base_id = entry.get("base_id")
@@ -125,6 +125,16 @@ def _entry(line: str) -> dict[str, Any] | None:
     utc = entry.get("utc")
     entry["utc"] = utc if isinstance(utc, str) and len(utc) >= 20 and utc.endswith("Z") else None
     return entry
+
+
+def _number(value: object) -> float:
+    """A number that can be reckoned with; NaN for all else, an integer of 400 digits included."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return math.nan
+    try:
+        return float(value) if math.isfinite(value) else math.nan
+    except OverflowError:
+        return math.nan
 
 
 def _row(cells: object) -> str:

@@ -155,7 +155,7 @@ def read_verdict_log(path: Path, start_utc: str | None = None, end_utc: str | No
                 record = json.loads(line)
                 at = _time(record["shown_utc"])
                 chained = record["prev"] == prev
-                verdict = record.get("verdict")
+                verdict = str(record.get("verdict"))
             except (ValueError, KeyError, TypeError, RecursionError):
                 record, at, chained, verdict = {}, None, False, None
             if not chained and broken_at is None:
@@ -183,6 +183,8 @@ def _time(text: object) -> dt.datetime | None:
     try:
         at = dt.datetime.fromisoformat(text)
     except ValueError:
+        return None
+    if not 1980 <= at.year < 9000:  # before GPS, or so late that nothing can be added to it: damage
         return None
     return at if at.tzinfo is not None else at.replace(tzinfo=dt.UTC)
 
