@@ -17,6 +17,12 @@ from tests.fuzz.targets import SEEDS, TARGETS
 FINDS: tuple[tuple[str, bytes], ...] = (
     ("ntrip_head", b"ICY 200 OK\r\n\r\n" + b"\xd3" * 20_000),  # a burst behind a short head was taken for a long one
     ("verdict_log", b"[" * 20_000 + b"\n"),  # nested too deep for the JSON parser
+    ("verdict_log", b'{"shown_utc":"2026-01-01T00:00:00Z","prev":"0","verdict":[]}\n'),  # a verdict that has no hash
+    ("verdict_log", b'{"shown_utc":"9999-12-31T23:59:59Z","prev":"0","verdict":"HOLD"}\n' * 2),  # no day after it
+    ("control_file", b'{"point":"A","utc":"2026-01-01T00:00:00Z","result":"pass","east_m":1' + b"0" * 400 + b"}\n"),
+    ("capture_index", b"0,rover,1,1,bytes,0,99999999999999999999,,\n"),  # a length that no read takes
+    ("capture_index", b"0,rover,1,1,bytes,0,4611686018427387903,,\n"),  # a length that no memory holds
+    ("capture_index", b"0,rover,1,1,bytes,4611686018427387903,5,,\n"),  # an offset that some file systems refuse
 )
 
 
