@@ -47,7 +47,8 @@ def test_without_a_heading_there_is_no_hour() -> None:
 
 def test_the_lost_side_is_a_bearing_and_a_width() -> None:
     lost = np.array([0.0, 0.0, 3.0, 3.0, 0.0, 0.0, 0.0, 0.0])  # from 90 to 180 degrees
-    text, bearing = _sector(lost)
+    text, bearing = _sector(lost, 0.75)
     assert bearing == 135.0
     assert text == "towards south-east, 90 degrees wide"
-    assert _sector(np.ones(8))[1] is not None or _sector(np.ones(8))[0] == "all around"
+    assert _sector(lost, 0.45)[0] == "towards east, 45 degrees wide"  # half of the loss will do: the first such sector
+    assert _sector(np.ones(8), 0.95) == ("all around", None)

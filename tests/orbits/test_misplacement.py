@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from hubtack.geo import ecef_to_geodetic, enu_to_ecef_offset, geodetic_to_ecef
-from hubtack.orbits.misplacement import compare, compass_word
+from hubtack.orbits.misplacement import compare
 from hubtack.orbits.static import StaticPosition
 
 LAT, LON, H = -44.870123456, 169.123456789, 214.316
@@ -127,10 +127,6 @@ def test_chance_fits_are_rare_among_random_offsets():
         enu = np.array([[plan * np.sin(bearing), plan * np.cos(bearing), rng.uniform(-20, 20)]])
         named += bool(compare(TRUE + enu_to_ecef_offset(enu, lat, lon)[0], _measured()).mistakes)
     assert named <= 8
-
-
-def test_compass_words():
-    assert [compass_word(b) for b in (0, 44, 90, 200, 350)] == ["north", "north-east", "east", "south", "north"]
 
 
 def test_critical_values_are_those_of_the_distributions():

@@ -6,19 +6,18 @@ observations jump when it is seated anew, and two bases under one ID are not one
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 from hubtack.diagnosis.episode import Episode
 from hubtack.engine.link import COMPUTED, distance_m
+from hubtack.geo.compass import compass_word_towards
 from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S, CURRENT_LEAP_S, GLONASS_AHEAD_OF_UTC_S
 
 if TYPE_CHECKING:
     from hubtack.diagnosis.link_view import LinkView
 
-_POINTS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 SITE_BASIS = "the site file"
 OWN_BASIS = "its own pseudoranges"
 
@@ -104,7 +103,7 @@ def _site_agrees(view: LinkView) -> bool:
 def _misplaced(view: LinkView, seen: BaseSeen) -> Episode:
     east, north, up = seen.offset_enu_m
     plan_m = (east * east + north * north) ** 0.5
-    direction = ("up" if up > 0 else "down") if plan_m < abs(up) else compass_word(east, north)
+    direction = ("up" if up > 0 else "down") if plan_m < abs(up) else compass_word_towards(east, north)
     arps = [a for s in view.tally.stations.values() for a in s.arps]
     start_ns = max((a[0] for a in arps), default=view.start_ns)  # the position that is broadcast now
     known = _site_agrees(view)
@@ -133,11 +132,6 @@ def _misplaced(view: LinkView, seen: BaseSeen) -> Episode:
     )
 
 
-def compass_word(east: float, north: float) -> str:
-    """The nearest of eight points of the compass."""
-    return _POINTS[round(math.degrees(math.atan2(east, north)) % 360 / 45) % 8]
-
-
 def _disturbed(view: LinkView, move: BaseMove) -> Episode:
     east, north, up = move.offset_enu_m
     plan_m = (east * east + north * north) ** 0.5
@@ -154,7 +148,7 @@ def _disturbed(view: LinkView, move: BaseMove) -> Episode:
             "east_m": east,
             "north_m": north,
             "up_m": up,
-            "direction": ("up" if up > 0 else "down") if plan_m < abs(up) else compass_word(east, north),
+            "direction": ("up" if up > 0 else "down") if plan_m < abs(up) else compass_word_towards(east, north),
             "sigma_plan_m": (move.sigma_enu_m[0] ** 2 + move.sigma_enu_m[1] ** 2) ** 0.5,
             "sigma_up_m": move.sigma_enu_m[2],
             "satellites": move.satellites,

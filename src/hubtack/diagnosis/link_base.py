@@ -16,6 +16,7 @@ from hubtack.diagnosis.link_view import S_NS, LinkView
 from hubtack.engine.link import COMPUTED, distance_m, horizontal_m
 from hubtack.engine.link_tally import StationTally
 from hubtack.geo import ecef_offset_to_enu, ecef_to_geodetic, geodetic_to_ecef
+from hubtack.geo.compass import compass_word_towards
 
 _SWAP_OVERLAP_NS = 2 * S_NS
 _CLOSED_NS = 30 * S_NS
@@ -192,7 +193,9 @@ def _misplaced(
     lat, lon, _ = ecef_to_geodetic(np.array([site]))
     enu = ecef_offset_to_enu(np.array([station.arp_ecef_m]) - np.array([site]), lat, lon)[0]
     east, north, up = (float(v) for v in enu)
-    direction = ("up" if up > 0 else "down") if float(np.hypot(east, north)) < abs(up) else _compass(east, north)
+    direction = (
+        ("up" if up > 0 else "down") if float(np.hypot(east, north)) < abs(up) else compass_word_towards(east, north)
+    )
     hold_ns = _latched_ns(view, first_ns)
     return Episode(
         "base_misplaced",
@@ -214,11 +217,6 @@ def _misplaced(
             "id": station.id,
         },
     )
-
-
-def _compass(east: float, north: float) -> str:
-    names = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
-    return names[round(float(np.degrees(np.arctan2(east, north))) % 360 / 45) % 8]
 
 
 def _moved(view: LinkView, station: StationTally, *, agrees: bool) -> Iterable[Episode]:

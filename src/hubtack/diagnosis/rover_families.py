@@ -17,6 +17,7 @@ from hubtack.engine.runs import Run
 from hubtack.engine.setup import Setup
 from hubtack.engine.tally import Tally
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
+from hubtack.knowledge.why_words import CLOCK_JUMPED, LEAP_LOST, SUSPECT_WORDS
 
 # Codes whose stretches are episodes as they stand.
 _AS_THEY_STAND = (
@@ -35,11 +36,6 @@ _AS_THEY_STAND = (
 _MINUTE_DECIMALS_WANTED, _HEIGHT_DECIMALS_WANTED = 6, 2
 _UNDER_A_ROOF = frozenset({"few_satellites", "poor_geometry", "heading_lost", "heading_separation"})
 _SAME_STEP_S = 0.06
-_SUSPECT = {
-    "suspect_fix": "it jumped",
-    "age_contradiction": "its correction age is not that of the stream",
-    "scatter_contradiction": "standing still, it scatters more than its sigmas admit",
-}
 _ENDS_APART_NS = 30_000_000_000
 _SHARE_MISSING = 0.5  # a field absent from more than half of the rows is missing, not late
 
@@ -91,11 +87,11 @@ def _figures(code: str, evidence: RoverEvidence, setup: Setup) -> dict[str, Any]
     if code == "heading_separation":
         return {"separation_m": evidence.last_separation_m, "installed_m": setup.pair_separation_m}
     if code == "suspect_fix":
-        return {"why": "; ".join(words for name, words in _SUSPECT.items() if name in evidence.suspects)}
+        return {"why": "; ".join(words for name, words in SUSPECT_WORDS.items() if name in evidence.suspects)}
     if code == "heading_lost":
         return {"separation_m": setup.pair_separation_m}
     if code == "clock_mismatch":
-        return {"why": "the rover's time jumped, or its data came late"}
+        return {"why": CLOCK_JUMPED}
     return {}
 
 
@@ -107,7 +103,7 @@ def _gap(run: Run, tally: Tally, setup: Setup, ends_apart: bool) -> Episode:
     """
     gap_s = run.hold_ns / 1e9 - tally.interval_s()
     if ends_apart and abs(gap_s - CURRENT_LEAP_S) < _SAME_STEP_S:
-        why = f"the rover's time stepped by {CURRENT_LEAP_S} s, the difference of GPS time and UTC: it lost its leap seconds"
+        why = LEAP_LOST.format(step_s=CURRENT_LEAP_S)
         return Episode(
             "clock_mismatch", run.start_ns, run.end_ns, hold_ns=run.hold_ns, severity="stop",
             evidence={"why": why, "step_s": gap_s},

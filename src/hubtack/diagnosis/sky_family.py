@@ -6,32 +6,32 @@ bank takes the satellites on its side and leaves the others as strong as they we
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.diagnosis.episode import Episode
 from hubtack.diagnosis.rover_view import RoverView
 from hubtack.engine.sky_sectors import BIN_NS, SECTORS, SkySectors
+from hubtack.geo.compass import compass_word
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-# Common practice, no source: what a bank or a jammer must take before it is called one.
-BLOCKED_SHARE = 0.70  # of the usual satellites are left, or fewer
-BLOCKED_LOST = 3.0  # satellites lost at least
-SIDE_SHARE = 0.75  # of the loss lies in a half of the sky at least, widened to three quarters where it is clear
-DROP_DB = 5.0
 _HALF_BINS, _STEP_BINS = 80, 10
 LEAST_BINS = 4  # of usual sky, before anything can be called unusual
-_NAMES = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 _RUNS = ("fix:float", "fix:autonomous", "few_satellites", "poor_geometry")
 _S = 1_000_000_000
 
 
-def sky_episodes(sky: SkySectors, rover: RoverView, heading_deg: float = float("nan")) -> list[Episode]:
+def sky_episodes(
+    sky: SkySectors, rover: RoverView, limit: Callable[[str], float], heading_deg: float = float("nan")
+) -> list[Episode]:
     """Stretches of a blocked sector and of a general drop of signal strength.
 
-    ``heading_deg`` is the machine's heading now (NaN: none): a stretch that goes on is told as a clock direction too.
+    ``limit`` gives a row of the limit table by its key. ``heading_deg`` is the machine's heading now (NaN: none): a
+    stretch that goes on is told as a clock direction too.
     """
     start_ns, tracked, strength = sky.table()
     if len(start_ns) < LEAST_BINS + 1:
@@ -39,9 +39,9 @@ def sky_episodes(sky: SkySectors, rover: RoverView, heading_deg: float = float("
     usual, usual_strength = _usual(tracked), _usual(strength[:, None])[:, 0]
     total, usual_total = tracked.sum(axis=1), usual.sum(axis=1)
     drop_db = usual_strength - strength
-    dropped = (drop_db >= DROP_DB) | (np.isnan(strength) & (usual_total >= 8) & (total == 0))
+    dropped = (drop_db >= limit("signal_drop_db")) | (np.isnan(strength) & (usual_total >= 8) & (total == 0))
     lost = np.maximum(usual - tracked, 0.0)
-    few = (total <= BLOCKED_SHARE * usual_total) & (lost.sum(axis=1) >= BLOCKED_LOST)
+    few = (total <= limit("sky_blocked_share") * usual_total) & (lost.sum(axis=1) >= limit("sky_blocked_satellites"))
     blocked = few & ~dropped
     episodes = [
         _episode("signal_drop", a, b, start_ns, rover, {"drop_db": float(np.nanmax(drop_db[a:b])) if
@@ -50,7 +50,7 @@ def sky_episodes(sky: SkySectors, rover: RoverView, heading_deg: float = float("
     ]  # fmt: skip
     for a, b in _stretches(blocked):
         side = lost[a:b].mean(axis=0)
-        sector, bearing_deg = _sector(side)
+        sector, bearing_deg = _sector(side, limit("sky_blocked_side_share"))
         hour = _clock(bearing_deg, heading_deg) if b == len(start_ns) else None
         if hour is not None:
             sector += f", at {hour} o'clock from the machine"
@@ -96,16 +96,16 @@ def _episode(
                    evidence=figures)  # fmt: skip
 
 
-def _sector(lost: Floats) -> tuple[str, float | None]:
+def _sector(lost: Floats, side_share: float) -> tuple[str, float | None]:
     """The side that lost most, in words and as a bearing [deg]: the middle of the smallest run of sectors with most."""
     total = float(lost.sum())
     for width in range(1, SECTORS):
         sums = [float(sum(lost[(first + k) % SECTORS] for k in range(width))) for first in range(SECTORS)]
         best = int(np.argmax(sums))
-        if sums[best] >= SIDE_SHARE * total:
+        if sums[best] >= side_share * total:
             middle = (best + (width - 1) / 2) % SECTORS
             bearing = (middle + 0.5) * 360.0 / SECTORS % 360.0
-            return f"towards {_NAMES[round(bearing / 45.0) % SECTORS]}, {width * 45} degrees wide", bearing
+            return f"towards {compass_word(bearing)}, {width * 45} degrees wide", bearing
     return "all around", None
 
 

@@ -12,12 +12,15 @@ from typing import Any
 
 from hubtack.diagnosis.link_view import LinkView
 from hubtack.engine.link_content import common_satellites
-
-# Afternoon and evening by the sun, when the ionosphere is most disturbed, and the lost locks an hour and satellite at a
-# base under an open sky that go with it: common practice, no source.
-_IONOSPHERE_HOURS = (12.0, 22.0)
-_LOCKS_PER_HOUR = 6.0
-_MEDIAN_CN0_DBHZ = 40.0
+from hubtack.knowledge.float_causes import (
+    DISTURBED_SOLAR_H,
+    FLOAT_CAUSES,
+    LEAST_LISTENED_H,
+    LEAST_WEIGHT,
+    LOST_LOCKS_PER_H,
+    QUIET_SHARE,
+    UNSEEN_WEIGHT,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,9 +49,14 @@ def likely_causes(
         _geometry(view, pdop),
         _systems(view),
         _ionosphere(view, longitude_deg, utc_hour),
-        _reflections(view),
+        _cause("reflections", UNSEEN_WEIGHT),  # what no figure shows
     ]
-    return sorted((c for c in found if c is not None and c.weight >= 0.3), key=lambda c: -c.weight)
+    return sorted((c for c in found if c is not None and c.weight >= LEAST_WEIGHT), key=lambda c: -c.weight)
+
+
+def _cause(key: str, weight: float, **figures: float) -> Cause:
+    row = FLOAT_CAUSES[key]
+    return Cause(row.cause, row.text.format(**figures), weight)
 
 
 def _common(view: LinkView) -> Cause | None:
@@ -56,47 +64,37 @@ def _common(view: LinkView) -> Cause | None:
     if not counts:
         return None
     middle = counts[len(counts) // 2]
-    weight = view.limit("common_warn") / max(middle, 1)
-    return Cause("few common satellites", f"{middle} satellites are heard by base and rover", weight)
+    return _cause("common", view.limit("common_warn") / max(middle, 1), satellites=middle)
 
 
 def _baseline(view: LinkView, baseline_m: float) -> Cause | None:
     if math.isnan(baseline_m):
         return None
-    return Cause(
-        "long baseline", f"the base is {baseline_m / 1000:.1f} km away", baseline_m / view.limit("baseline_warn_m")
-    )
+    return _cause("baseline", baseline_m / view.limit("baseline_warn_m"), baseline_km=baseline_m / 1000)
 
 
 def _geometry(view: LinkView, pdop: float) -> Cause | None:
     if math.isnan(pdop):
         return None
-    return Cause("geometry", f"PDOP {pdop:.1f} of the satellites used", pdop / view.limit("pdop_warn"))
+    return _cause("geometry", pdop / view.limit("pdop_warn"), pdop=pdop)
 
 
 def _systems(view: LinkView) -> Cause | None:
     missing = len(view.rover.systems - view.tally.content.sky.systems())
     if not missing or not view.tally.content.sky.bins:
         return None
-    share = missing / max(len(view.rover.systems), 1)
-    return Cause(
-        "missing system", f"the stream lacks {missing} of the rover's {len(view.rover.systems)} systems", share
-    )
+    systems = len(view.rover.systems)
+    return _cause("systems", missing / max(systems, 1), missing=missing, systems=systems)
 
 
 def _ionosphere(view: LinkView, longitude_deg: float, utc_hour: float) -> Cause | None:
     hours = view.tally.duration_s() / 3600.0
     systems = view.tally.content.systems.values()
     satellites = sum(s.satellites.quantile(0.5) for s in systems if s.satellites.total)
-    if hours <= 0.02 or not satellites or math.isnan(longitude_deg) or math.isnan(utc_hour):
+    if hours <= LEAST_LISTENED_H or not satellites or math.isnan(longitude_deg) or math.isnan(utc_hour):
         return None
     rate = sum(s.lock_resets for s in systems) / satellites / hours
     solar_hour = (utc_hour + longitude_deg / 15.0) % 24.0
-    late = _IONOSPHERE_HOURS[0] <= solar_hour <= _IONOSPHERE_HOURS[1]
-    text = f"{rate:.1f} lost locks an hour and satellite at the base, {solar_hour:.0f} h by the sun"
-    return Cause("active ionosphere", text, rate / _LOCKS_PER_HOUR * (1.0 if late else 0.5))
-
-
-def _reflections(view: LinkView) -> Cause:
-    """What no figure shows: it stays at the end of the list, and moves up as all else falls away."""
-    return Cause("reflections or a blocked sky", "steel, walls, water or trees around the rover's antenna", 0.5)
+    disturbed = DISTURBED_SOLAR_H[0] <= solar_hour <= DISTURBED_SOLAR_H[1]
+    weight = rate / LOST_LOCKS_PER_H * (1.0 if disturbed else QUIET_SHARE)
+    return _cause("ionosphere", weight, rate=rate, solar_h=solar_hour)

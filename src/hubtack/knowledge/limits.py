@@ -115,6 +115,24 @@ LIMITS: tuple[Limit, ...] = (
         "passed by chance in one of a thousand comparisons an axis (normal distribution)",
     ),
     Limit("overnight_driven_m", 5.0, "m", "farther than this the machine was driven: nothing is said", _PRACTICE),
+    Limit(
+        "sky_blocked_share", 0.70, "", "of the satellites usually heard, this share or less is left: blocked", _PRACTICE
+    ),
+    Limit(
+        "sky_blocked_satellites",
+        3.0,
+        "satellites",
+        "satellites lost at least before the sky is called blocked",
+        _PRACTICE,
+    ),
+    Limit(
+        "sky_blocked_side_share",
+        0.75,
+        "",
+        "of the loss: the least run of sectors that holds this is the side",
+        _PRACTICE,
+    ),
+    Limit("signal_drop_db", 5.0, "dB", "mean signal strength below what is usual by this: interference", _PRACTICE),
     Limit("working_moved_s", 300.0, "s", "a machine is working when it moved or slewed within this", _PRACTICE),
     Limit("working_speed_max_km_h", 15.0, "km/h", "faster is transport, not work", _PRACTICE),
     Limit("clock_off_s", 1.0, "s", "this computer's clock off by more is a note", _PRACTICE),

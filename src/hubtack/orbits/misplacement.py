@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.geo import ecef_offset_to_enu, ecef_to_geodetic
+from hubtack.geo.compass import compass_word
 from hubtack.knowledge.messages import SYSTEMS
 from hubtack.orbits.mistakes import Candidate, likeliest_mistakes
 from hubtack.orbits.static import StaticPosition
@@ -26,8 +27,6 @@ PLAN_LIMIT_SIGMAS, UP_LIMIT_SIGMAS = 5.543, 5.259
 # National datums against ITRF: NAD 83 about 1.5 m, GDA94 about 1.9 m, ETRS89 about 0.9 m (public geodetic agencies,
 # from memory); the floor leaves room for them. Half again in height, where the troposphere is least well known.
 PLAN_FLOOR_M, UP_FLOOR_M = 3.0, 4.5
-
-_POINTS = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
 
 
 @dataclass(frozen=True)
@@ -183,11 +182,6 @@ def compare(
         computed_base=computed_base,
         mistakes=tuple(candidates),
     )
-
-
-def compass_word(bearing_deg: float) -> str:
-    """The nearest of eight points of the compass."""
-    return _POINTS[round(bearing_deg / 45.0) % 8]
 
 
 def _length(length_m: float) -> str:

@@ -12,10 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.decode.tables import Decoded
-from hubtack.diagnosis.base_families import compass_word
 from hubtack.diagnosis.episode import Episode
 from hubtack.engine.rover import JudgedRows
 from hubtack.geo import ecef_offset_to_enu, ecef_to_geodetic
+from hubtack.geo.compass import compass_word_towards
 from hubtack.knowledge.fix_types import FIXED
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
 from hubtack.orbits.api import EPHEMERIS_MESSAGES
@@ -125,7 +125,7 @@ class RoverRanges:
         if not far and not abs(up) > max(_UP_M, _SIGMAS * sigma_up):
             return []
         where = (
-            f"{plan_m:.0f} m {compass_word(east, north)}"
+            f"{plan_m:.0f} m {compass_word_towards(east, north)}"
             if far
             else f"{abs(up):.0f} m {'above' if up > 0 else 'below'}"
         )

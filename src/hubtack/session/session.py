@@ -556,7 +556,7 @@ class Session:
         episodes = [self._with_causes(e, view) if e.code == "stuck_float" else e for e in episodes]
         episodes.extend(heading_episodes(self.rover.swings, self.setup))
         episodes.extend(course_episodes(self.rover.course, self.setup))
-        episodes.extend(sky_episodes(self.rover_sky.sectors, view.rover, self.rover.heading_deg()))
+        episodes.extend(sky_episodes(self.rover_sky.sectors, view.rover, self.setup.limit, self.rover.heading_deg()))
         episodes.extend(overnight_episodes(self.rover.parked, view.now_ns))
         episodes.extend(self._check_episodes(view.now_ns))
         episodes.extend(self.rover_ranges.episodes(base_is_misplaced=bool(view.base and view.base.misplaced)))
