@@ -13,11 +13,15 @@ from hubtack.simulate.world import Channel
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """Bytes as they reach the machine: when [s], what, and the frame they are where it came through whole."""
+    """Bytes as they reach the machine: when [s], what, and the frame they are where it came through whole.
+
+    ``kind`` is "frame" (a repeater's second copy too, which has no ``frame`` of its own), "damaged" or "noise".
+    """
 
     t_s: float
     data: bytes
     frame: Sent | None
+    kind: str = "frame"
 
 
 def transmit(bases: list[list[Sent]], channel: Channel, rng: np.random.Generator, seconds: int) -> list[Heard]:
@@ -27,7 +31,7 @@ def transmit(bases: list[list[Sent]], channel: Channel, rng: np.random.Generator
         heard.extend(_one_way(frames, channel, rng))
     if channel.hiss:
         noise = np.sort(rng.uniform(0, seconds, seconds))
-        heard.extend(Heard(float(t), rng.bytes(int(rng.integers(8, 40))), None) for t in noise)
+        heard.extend(Heard(float(t), rng.bytes(int(rng.integers(8, 40))), None, "noise") for t in noise)
     heard.sort(key=lambda h: h.t_s)
     return heard
 
@@ -47,13 +51,16 @@ def _one_way(frames: list[Sent], channel: Channel, rng: np.random.Generator) -> 
         if _lost(frame.t_s, channel) or (len(lost_at) and _near(lost_at, frame.t_s)):
             continue
         errors = max((e for a, b, e in channel.damaged if a <= frame.t_s < b), default=0.0)
-        n_errors = int(rng.binomial(8 * len(frame.data), errors)) if errors else 0
-        if n_errors:
-            heard.append(Heard(arrival, _damaged(frame.data, n_errors, rng), None))
-            continue
-        heard.append(Heard(arrival, frame.data, frame))
-        if channel.doubled:
-            heard.append(Heard(arrival + 0.15, frame.data, None))
+        # A repeater hears the frame whole and sends it again: each copy has errors of its own.
+        whole = False
+        for copy in range(2 if channel.doubled else 1):
+            at = arrival + 0.15 * copy
+            n_errors = int(rng.binomial(8 * len(frame.data), errors)) if errors else 0
+            if n_errors:
+                heard.append(Heard(at, _damaged(frame.data, n_errors, rng), None, "damaged"))
+                continue
+            heard.append(Heard(at, frame.data, None if whole else frame))
+            whole = True
     return heard
 
 

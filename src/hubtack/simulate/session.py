@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from hubtack.geo import enu_to_ecef_offset
 from hubtack.simulate.base_stream import base_frames, views
-from hubtack.simulate.channel import Heard, as_read, transmit
+from hubtack.simulate.channel import as_read, transmit
 from hubtack.simulate.faults import CLEAN, FAULTS
 from hubtack.simulate.files import Simulated, write_folder
 from hubtack.simulate.motion import move
@@ -143,6 +143,6 @@ def _two_days(world: World, rng: np.random.Generator, progress: Progress | None)
     return Simulated(
         world,
         first.rover + [(t + later, data) for t, data in second.rover],
-        first.heard + [Heard(h.t_s + later, h.data, h.frame) for h in second.heard],
+        first.heard + [dataclasses.replace(h, t_s=h.t_s + later) for h in second.heard],
         first.second + [(t + later, data) for t, data in second.second],
     )

@@ -6,6 +6,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 import numpy as np
@@ -27,9 +28,11 @@ def finish_truth(world: World, heard: list[Heard], sky: Tracked, state: State) -
         for key, value in came.items():
             cause.setdefault(key, value)
         if cause["code"] == "corrupt_frames":
-            bad = sum(h.frame is None for h in heard if h.t_s >= start)
-            cause["share"] = round(float(bad / max(1, sum(h.t_s >= start for h in heard))), 4)
-            cause["mattered"] = bool(len(heard) >= 100 and bad / len(heard) > 0.06)
+            # Noise between frames is no frame; a repeater's copy is one, whole or damaged.
+            kinds = Counter(h.kind for h in heard if h.t_s >= start)
+            bad, sent = kinds["damaged"], kinds["damaged"] + kinds["frame"]
+            cause["share"] = round(float(bad / max(1, sent)), 4)
+            cause["mattered"] = bool(sent >= 100 and cause["share"] > 0.06)
         if cause.get("mattered") is None:
             cause["mattered"] = bool(RULES[cause["code"]](cause, came))
 
