@@ -59,6 +59,23 @@ def test_byte_by_byte_gives_the_same_rows() -> None:
         np.testing.assert_array_equal(getattr(whole, name), getattr(cut, name), err_msg=name)
 
 
+def test_open_rows_are_the_same_whether_made_along_with_closed_ones_or_by_themselves() -> None:
+    data = untidy()
+    seen = 0
+    for until in range(200, len(data), 97):
+        live, whole = Assembler(), Assembler()
+        decoder = Decoder()
+        for at in range(0, until, 61):
+            live.feed(decoder.feed(data[at : min(at + 61, until)]).sentences)
+            live.open_rows().tod_ms[:] = 0  # the caller's own: what it does to them changes nothing
+        whole.feed(Decoder().feed(data[:until]).sentences)
+        a, b = live.open_rows(), whole.open_rows()
+        seen += len(a)
+        for name in COLUMNS:
+            np.testing.assert_array_equal(getattr(a, name), getattr(b, name), err_msg=name)
+    assert seen > 20
+
+
 def test_time_runs_on_over_midnight() -> None:
     rows, _ = rows_of(good_rows(MIDNIGHT - 3000, 6))
     assert list(rows.tod_ms) == [MIDNIGHT - 3000 + i * 1000 for i in range(6)]

@@ -24,6 +24,7 @@ Ints = NDArray[np.int64]
 TIMED = ("GGA", "GNS", "RMC", "GST", "GBS")
 UNTIMED = ("HDT", "THS", "GSA", "GSV", "VTG", "ZDA")
 MAIN_SILENT_MS = 3_000  # rows without GGA or GNS count as epochs only where neither has come for this long
+_FEW = 8  # closed rows up to which the open ones are made along with them
 GST_HOLD_MS = 2_000  # judgement: a slower GST is held for 2 s
 
 
@@ -52,35 +53,39 @@ class Assembler:
     carry: _Carry = field(default_factory=_Carry)
     n_late: int = 0
     n_stray: int = 0
+    _open: Epochs | None = None  # the open rows, where they have been made since the last sentence
 
     def feed(self, sentences: Mapping[str, Rows]) -> Epochs:
         """Rows closed by ``sentences``, which must follow all those fed before."""
+        news = False
         for kind in KINDS:
             rows = sentences.get(kind)
             if rows is not None and len(rows):
                 held = self.pending.get(kind)
                 self.pending[kind] = Rows.concat([held, rows]) if held is not None and len(held) else rows
-        return self._run(final=False)
+                news = True
+        return self._run(final=False) if news else Epochs.blank(0)
 
     def close(self) -> Epochs:
         """The rows that are still open, closed by the end of input."""
         return self._run(final=True)
 
     def open_rows(self) -> Epochs:
-        """The open rows as they stand; a later sentence may still add to them."""
-        twin = Assembler(
+        """The open rows as they stand, the caller's own; a later sentence may still add to them."""
+        if self._open is None:
+            self._open = self._twin()._run(final=True)
+        return self._open.copy()
+
+    def _twin(self) -> Assembler:
+        """Another that goes on from here."""
+        carry = self.carry
+        return Assembler(
             dict(self.pending),
-            _Carry(
-                self.carry.anchor_ms,
-                self.carry.segment,
-                self.carry.last_main_ms,
-                self.carry.last_main_segment,
-                self.carry.gst,
-            ),
+            _Carry(carry.anchor_ms, carry.segment, carry.last_main_ms, carry.last_main_segment, carry.gst),
         )
-        return twin._run(final=True)
 
     def _run(self, *, final: bool) -> Epochs:
+        self._open = None
         timed = [(kind, rows) for kind in TIMED if (rows := self.pending.get(kind)) is not None and len(rows)]
         times = [rows["time_ms"] for _, rows in timed]
         known = [~np.isnan(t) for t in times]
@@ -115,9 +120,16 @@ class Assembler:
                 self.n_stray += int(np.count_nonzero(assigned < 0))
                 rows_by_kind[kind] = assigned.astype(np.int64)
 
-        epochs = self._build(grouped, n_closed, rows_by_kind, opened_at)
+        # A live row closes alone, and what is open then is looked at next: one step makes them all.
+        n_made = n_rows if 0 < n_closed <= _FEW else n_closed
+        epochs = self._build(grouped, n_made, rows_by_kind, opened_at)
         self._keep_open(grouped, n_closed, rows_by_kind)
-        return self._main_rows(epochs)
+        if n_made == n_closed:
+            return self._main_rows(epochs)
+        still_open = epochs.take(slice(n_closed, None))
+        closed = self._main_rows(epochs.take(slice(0, n_closed)))
+        self._open = self._twin()._main_rows(still_open)
+        return closed
 
     def _drop_strays(self) -> None:
         """Without an open row there is nothing an untimed sentence, or one whose time is empty, could join."""

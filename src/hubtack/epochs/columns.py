@@ -117,6 +117,10 @@ class Epochs:
         """The rows that ``index`` picks."""
         return Epochs(**{name: getattr(self, name)[index] for name in COLUMNS})
 
+    def copy(self) -> Epochs:
+        """The same rows in arrays of their own."""
+        return Epochs(**{name: getattr(self, name).copy() for name in COLUMNS})
+
     @classmethod
     def concat(cls, parts: Sequence[Epochs]) -> Epochs:
         """All rows of ``parts`` in order."""
