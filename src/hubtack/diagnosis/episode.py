@@ -19,7 +19,8 @@ class Episode:
     """One stretch of time in which one code held for one subject (a station, a source, "" for the session).
 
     ``end_ns`` is None while it goes on. ``hold_ns`` is the part of it in which the verdict was HOLD for a reason
-    that this code owns. ``evidence`` has the figures of this stretch, keys with units.
+    that this code owns. ``evidence`` has the figures of this stretch, keys with units. An episode that does not
+    ``explain`` is too slight to be the cause of another: nothing is folded into it.
     """
 
     code: str
@@ -29,6 +30,7 @@ class Episode:
     hold_ns: int = 0
     severity: Severity | None = None  # None: the floor of the findings table
     evidence: Mapping[str, Any] = field(default_factory=dict)
+    explains: bool = True
 
 
 @dataclass(frozen=True, slots=True)

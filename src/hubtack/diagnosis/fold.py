@@ -46,6 +46,8 @@ def _root(
             continue
         lead_s, tail_s = effects[code]
         for candidate in by_code[cause]:
+            if not candidate.explains:
+                continue
             end_ns = now_ns if candidate.end_ns is None else candidate.end_ns
             if candidate.start_ns - lead_s * _S <= episode.start_ns <= end_ns + tail_s * _S:
                 return _root(cause, candidate, by_code, now_ns, seen | {cause}) or cause

@@ -109,6 +109,8 @@ def latency_median_s(view: LinkView, interval_s: float) -> tuple[float, str]:
     if rover.has_rover and not np.isnan(rover.age_median_s):
         # Age runs from the latency up to one interval more; without losses that is all there is to it.
         return rover.age_median_s - interval_s / 2, "rover's age of corrections"
+    if rover.has_rover and not rover.merged_by_content and not np.isnan(rover.stream_ahead_s):
+        return -rover.stream_ahead_s - interval_s / 2, rover.ages_basis
     return float("nan"), ""
 
 

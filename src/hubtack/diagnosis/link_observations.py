@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
@@ -48,8 +49,13 @@ def content_family(view: LinkView) -> list[Episode]:
         found.extend(_descriptors(view))
     few = list(_few_common(view))
     found.extend(few)
-    # Few in common although the rover sees enough of what is streamed: it is the base's sky, and no other code's.
-    by_base = any(e.evidence["rover_has"] >= view.limit("healthy_common") for e in few)
+    # Few in common although the rover sees enough of what is streamed, or the base far fewer of it than the rover: it
+    # is the base's sky, and no other code's.
+    by_base = any(
+        e.evidence["rover_has"] >= view.limit("healthy_common")
+        or e.evidence["base_satellites"] < _LESS_THAN_ROVER * e.evidence["rover_has"]
+        for e in few
+    )
     if not by_base:
         found.extend(_missing_system(view, blamed=not any(e.code == "no_glonass_bias" for e in found)))
     found.extend(_obstructed(view, by_number=not few))
@@ -87,14 +93,17 @@ def _missing_system(view: LinkView, *, blamed: bool) -> Iterable[Episode]:
     missing = view.rover.systems & _MAIN_SYSTEMS - set(view.tally.systems)
     if not missing or not view.rover.has_rover:
         return
+    # Satellites enough without them: a rover that does not fix has another reason.
+    blamed = blamed and not view.enough_in_common
     hold_ns = view.rover.hold_ns(("fix:float",), view.start_ns, view.now_ns, 0) if blamed and not view.well else 0
-    yield view.all_time(
+    episode = view.all_time(
         "missing_system",
         view.potential() if blamed else "note",
         hold_ns=hold_ns,
         systems=sorted(SYSTEMS[s] for s in missing),
         streamed=sorted(SYSTEMS[s] for s in view.tally.systems),
     )
+    yield replace(episode, explains=blamed)
 
 
 def _few_common(view: LinkView) -> Iterable[Episode]:

@@ -61,8 +61,19 @@ class LinkView:
         """Whether the rover works so well that a merely possible cause is only a note (judgement, severity)."""
         if not self.rover.is_well(self.limit("healthy_fixed_share"), self.limit("correction_age_warn_s")):
             return False
+        common = self.common_median
+        return np.isnan(common) or common >= self.limit("healthy_common")
+
+    @property
+    def common_median(self) -> float:
+        """Satellites that base and rover both hear, in the middle of the session; NaN where that is not known."""
         common = [n for _, n in common_satellites(self.rover.heard, self.tally.content.sky)]
-        return not common or float(np.median(common)) >= self.limit("healthy_common")
+        return float(np.median(common)) if common else float("nan")
+
+    @property
+    def enough_in_common(self) -> bool:
+        """Whether so many satellites are known to be common that no fix fails for want of them."""
+        return self.common_median >= self.limit("healthy_common")
 
     def lost_fix_ns(self, start_ns: int, end_ns: int | None, tail_ns: int = FIX_TAIL_NS) -> int:
         """HOLD time of lost fixes and old corrections that began in a stretch or soon after it. [ns]"""

@@ -32,6 +32,7 @@ class RoverView:
     tracked: SkySets = field(default_factory=SkySets)
     used: SkySets = field(default_factory=SkySets)
     ages: tuple[NDArray[np.int64], NDArray[np.float64]] | None = None  # least age in bins of 10 s [ns, s]
+    ages_basis: str = "rover's age of corrections"
     places: PlaceTrack | None = None  # where it was, once a second
     merged_by_content: bool = False  # separate logs: the stream's time is all that orders them
 

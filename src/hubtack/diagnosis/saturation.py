@@ -125,7 +125,7 @@ def saturation(view: LinkView) -> Episode | None:
             "bits_per_epoch": round(8 * view.tally.bytes_per_epoch()) if view.tally.messages else None,
             "load_bits_per_s": load_bps, "link_bits_per_s": link_bps, "age_from_s": longest.start_s,
             "age_to_s": longest.end_s, "age_gain_s_per_s": longest.slope, "climbs": len(found),
-            "basis": "arrival" if by_arrival else "rover's age of corrections", "fits": fits(view.tally, link_bps),
+            "basis": "arrival" if by_arrival else view.rover.ages_basis, "fits": fits(view.tally, link_bps),
         },
     )  # fmt: skip
 

@@ -27,6 +27,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 _S = 1_000_000_000
+_SAYS_ITS_AGE = 0.5  # share of the fixed rows with an age
 _HEADING_DUE_NS = 60 * _S  # an antenna pair takes up to a minute after the position (common practice, no source)
 
 
@@ -140,6 +141,7 @@ class RoverEvidence:
     heading_seen: bool = False
     suspects: dict[str, int] = field(default_factory=dict)  # rows by what made the fix suspect
     ages: AgeTrack = field(default_factory=AgeTrack)
+    stream_ages: AgeTrack = field(default_factory=AgeTrack)  # by the stream's epochs, for a receiver that says none
 
     @classmethod
     def for_setup(cls, setup: Setup) -> RoverEvidence:
@@ -150,9 +152,8 @@ class RoverEvidence:
             runs[c.code] = Runs(int(least_s * _S), int(c.bridge_s * _S))
         return cls(setup=setup, runs=runs)
 
-    def add(self, epochs: Epochs, q: Quantities, judged: Judged, link: object, before: Track, silent_ns: int) -> None:
-        """Add a committed block."""
-        healthy = getattr(link, "healthy", np.zeros(len(epochs), dtype=bool))
+    def add(self, epochs: Epochs, q: Quantities, judged: Judged, healthy: Bools, before: Track, silent_ns: int) -> None:
+        """Add a committed block; ``healthy`` (N,) says where observation epochs were arriving."""
         located = np.maximum.accumulate(~np.isnan(q.pos_ecef_m[:, 0])) | (self.first_pos_ecef_m is not None)
         seen = np.maximum.accumulate(~np.isnan(q.heading_deg)) | self.heading_seen
         due = seen | (judged.run_ns > _HEADING_DUE_NS)
@@ -194,6 +195,7 @@ class RoverEvidence:
             if packed in self.station_ids or len(self.station_ids) < 64:
                 self.station_ids[float(packed)] = self.station_ids.get(float(packed), 0) + int(count)
         self.ages.add(epochs.time_ns, q.age_s)
+        self.stream_ages.add(epochs.time_ns, q.age_stream_s)
         self.stream_age.add(q.age_stream_s + _STREAM_OFFSET_S)
         self.coarsest_minute_decimals = _fmin(self.coarsest_minute_decimals, epochs.minute_decimals)
         self.coarsest_height_decimals = _fmin(self.coarsest_height_decimals, epochs.height_decimals)
@@ -207,6 +209,11 @@ class RoverEvidence:
             usable = np.flatnonzero(~np.isnan(q.pos_ecef_m[:, 0]))
             if len(usable):
                 self.first_pos_ecef_m = tuple(float(v) for v in q.pos_ecef_m[usable[0]])  # type: ignore[assignment]
+
+    @property
+    def says_age(self) -> bool:
+        """Whether the receiver says how old its corrections are, most of the time that it is fixed."""
+        return bool(self.ages.bins) and self.rows_with["age_s"] >= _SAYS_ITS_AGE * self.fixed_rows
 
     def stream_age_median_s(self) -> float:
         """Median of the rover's time less the newest epoch heard; negative where the stream is ahead of time. [s]"""

@@ -31,7 +31,7 @@ from hubtack.engine.axis import DAY_MS, DAY_NS, SessionAxis
 from hubtack.engine.judge import Track
 from hubtack.engine.link import COMPUTED, LinkEngine, LinkSetup
 from hubtack.engine.places import PlaceTrack
-from hubtack.engine.rover import JudgedRows, LinkAtRows, RoverEngine
+from hubtack.engine.rover import JudgedRows, LinkAtRows, RoverEngine, join_rows
 from hubtack.engine.rover_sky import RoverSky
 from hubtack.engine.setup import Setup
 from hubtack.epochs.assemble import Assembler
@@ -370,7 +370,7 @@ class Session:
 
     def _follow_fix(self, rows: JudgedRows) -> None:
         fix = rows.q.fix
-        before = np.concatenate(([self._fix[0] if self.rover.tally.epochs > len(fix) else -1], fix[:-1]))
+        before = np.concatenate(([self._fix[0] if self.rover.track.n_rows > len(fix) else -1], fix[:-1]))
         changed = np.flatnonzero(fix != before)
         since_ns = int(rows.epochs.time_ns[changed[-1]]) if len(changed) else self._fix[1]
         self._fix = (int(fix[-1]), since_ns)
@@ -496,6 +496,8 @@ class Session:
             (tally.run_last_ns - tally.first_fixed_run_ns) / 1e9 if tally.first_fixed_run_ns is not None else 0.0
         )
         lag_ns = self.rover.track.least_lag_ns
+        # Separate logs are laid side by side by content: the age of the stream in them is made, not measured.
+        by_stream = not self.by_content and not evidence.says_age
         return RoverView(
             has_rover=True,
             rows=tally.epochs,
@@ -512,7 +514,8 @@ class Session:
             least_lag_ns=None if lag_ns is None else (lag_ns + DAY_NS // 2) % DAY_NS - DAY_NS // 2,
             tracked=self.rover_sky.tracked,
             used=self.rover_sky.used,
-            ages=evidence.ages.table(),
+            ages=(evidence.stream_ages if by_stream else evidence.ages).table(),
+            ages_basis="the rover's time beside the stream's" if by_stream else "rover's age of corrections",
             merged_by_content=self.by_content,
             places=self.places,
         )
@@ -595,23 +598,6 @@ class Session:
         """Whether a rover can fix on the stream (docs/rtk-ready.md)."""
         stops = [f.code for f in findings if f.severity == "stop" and "corrections" in BY_CODE[f.code].needs]
         return rtk_ready(self.link_view(elapsed_ns), stops)
-
-
-def join_rows(parts: list[JudgedRows]) -> JudgedRows:
-    """Blocks of judged rows as one."""
-    if len(parts) == 1:
-        return parts[0]
-    return JudgedRows(
-        Epochs.concat([p.epochs for p in parts]),
-        _concat([p.q for p in parts]),
-        _concat([p.judged for p in parts]),
-        np.concatenate([p.working for p in parts]),
-    )
-
-
-def _concat(parts: list[Any]) -> Any:
-    kind = type(parts[0])
-    return kind(**{name: np.concatenate([getattr(p, name) for p in parts]) for name in kind.__dataclass_fields__})
 
 
 def content_key(time_ns: Ints, rank: int) -> Ints:
