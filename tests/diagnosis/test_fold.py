@@ -6,6 +6,7 @@ from hubtack.diagnosis.episode import Episode
 from hubtack.diagnosis.fold import MOST_EPISODES, fill, findings_of
 from hubtack.documents.finding import finding_document
 from hubtack.engine.axis import SessionAxis
+from hubtack.knowledge.explains import EXPLAINS
 
 S = 1_000_000_000
 
@@ -76,3 +77,99 @@ def test_a_document_has_no_nanoseconds_and_nothing_that_could_harm_a_screen() ->
     text = finding_document(findings_of([bad], 60 * S)[0], axis)
     assert "\x1b" not in repr(text).replace("\\x1b", "\x1b") and "_ns" not in repr(text)
     assert text["start_utc"] == "2024-10-04T00:00:10Z" and text["end_utc"] is None
+
+
+def test_lead_and_tail_are_seconds_and_their_ends_count() -> None:
+    lead_s, tail_s = EXPLAINS["few_satellites"]["suspect_fix"]
+    assert lead_s > 0 and tail_s > 0
+    for start_s, folded in (
+        (100 - lead_s, True),
+        (100 - lead_s - 0.1, False),
+        (160 + tail_s, True),
+        (160 + tail_s + 0.1, False),
+    ):
+        found = findings_of([episode("few_satellites", 100, 160), episode("suspect_fix", start_s, 400)], 500 * S)
+        assert ("suspect_fix" not in [f.code for f in found]) is folded, start_s
+
+
+def test_a_cause_that_goes_on_explains_what_starts_while_it_does() -> None:
+    still = [episode("few_satellites", 100, None), episode("suspect_fix", 900, 950)]
+    assert [f.code for f in findings_of(still, 1000 * S)] == ["few_satellites"]
+    # Seen at a moment long before the effect, the cause had reached no farther than that.
+    lead_s, tail_s = EXPLAINS["few_satellites"]["suspect_fix"]
+    assert len(findings_of(still, round((900 - tail_s - 1) * S))) == 2
+
+
+def test_a_chain_goes_on_from_the_episode_that_explained_and_from_no_other() -> None:
+    # The stall at 2000 s has the corrupt frames; that at 100 s, which explains the float, has nothing before it.
+    episodes = [
+        episode("link_stalled", 100, 160), episode("stuck_float", 150, 300),
+        episode("corrupt_frames", 1990, 2100), episode("link_stalled", 2000, 2060),
+    ]  # fmt: skip
+    found = {f.code: f for f in findings_of(episodes, 3000 * S)}
+    assert {c["code"] for c in found["link_stalled"].evidence["consequences"]} == {"stuck_float"}
+    assert {c["code"] for c in found["corrupt_frames"].evidence["consequences"]} == {"link_stalled"}
+
+
+def test_an_open_chain_ends_at_its_root() -> None:
+    episodes = [
+        episode("corrupt_frames", 90, None), episode("link_stalled", 500, None), episode("stuck_float", 900, None),
+    ]  # fmt: skip
+    found = findings_of(episodes, 1000 * S)
+    assert [f.code for f in found] == ["corrupt_frames"]
+
+
+def test_of_several_causes_the_first_of_the_table_has_the_effect() -> None:
+    # Both explain the float. The table names the dropped link before the satellites.
+    order = list(EXPLAINS)
+    assert order.index("link_stalled") < order.index("few_satellites")
+    episodes = [
+        episode("few_satellites", 100, 200),
+        episode("link_stalled", 100, 200),
+        episode("stuck_float", 150, 300),
+    ]
+    found = {f.code: f for f in findings_of(episodes, 400 * S)}
+    assert found["link_stalled"].evidence["consequences"] and not found["few_satellites"].evidence["consequences"]
+
+
+def test_severities_are_compared_by_weight_and_not_by_their_letters() -> None:
+    # "note" comes before "stop" and "warn" in a dictionary.
+    group = [episode("link_stalled", 0, 20, severity="note"), episode("link_stalled", 50, 90, severity="warn")]
+    assert findings_of(group, 100 * S)[0].severity == "warn"
+    group = [episode("link_stalled", 0, 20, severity="warn"), episode("link_stalled", 50, 90, severity="stop")]
+    assert findings_of(group, 100 * S)[0].severity == "stop"
+
+
+def test_the_longest_episode_gives_the_figures() -> None:
+    group = [
+        episode("link_stalled", 0, 50, evidence={"bytes": 1}),
+        episode("link_stalled", 100, 190, evidence={"bytes": 2}),
+        episode("link_stalled", 300, 330, evidence={"bytes": 3}),
+    ]
+    assert findings_of(group, 400 * S)[0].evidence["bytes"] == 2
+
+
+def test_the_times_of_a_finding_are_those_of_its_episodes() -> None:
+    closed = findings_of([episode("link_stalled", 10, 90), episode("link_stalled", 20, 50)], 400 * S)[0]
+    assert (closed.start_ns, closed.end_ns, closed.open_at_end) == (10 * S, 90 * S, False)
+    assert closed.evidence["episodes"] == [
+        {"start_ns": 10 * S, "end_ns": 90 * S},
+        {"start_ns": 20 * S, "end_ns": 50 * S},
+    ]
+    still = findings_of([episode("link_stalled", 10, 90), episode("link_stalled", 100, None)], 400 * S)[0]
+    assert (still.end_ns, still.open_at_end, still.evidence["longest_s"]) == (None, True, 300.0)
+
+
+def test_a_subject_stands_in_the_evidence_only_where_there_is_one() -> None:
+    with_one = findings_of([episode("rover_fields", 0, 9, subject="GST")], 10 * S)[0]
+    without = findings_of([episode("link_stalled", 0, 9)], 10 * S)[0]
+    assert with_one.evidence["subject"] == "GST" and "subject" not in without.evidence
+
+
+def test_a_number_is_rounded_to_what_a_person_reads() -> None:
+    read = {v: fill("{x}", {"x": v}) for v in (100.0, 100.4, -100.6, 99.96, 10.0, 10.04, 10.96, 9.996, 9.94, 0.01234)}
+    assert read == {
+        100.0: "100", 100.4: "100", -100.6: "-101", 99.96: "100.0", 10.0: "10.0", 10.04: "10.0", 10.96: "11.0",
+        9.996: "10", 9.94: "9.94", 0.01234: "0.0123",
+    }  # fmt: skip
+    assert fill("{x} {y}", {"x": None, "y": "word"}) == "? word"

@@ -1,0 +1,136 @@
+"""Do the tests bite? ``python -m tests.mutation.run [MODULE ...]`` changes the code and sees whether a test notices.
+
+The changes are mutmut's (``pip install mutmut``), one at a time, in a copy of the tree; the tests are those that
+``modules.py`` names. What survives is a hole in the tests, or is judged in ``judged.toml``: what the change was, and why
+no test need notice. A survivor that is not judged is printed, and the run ends with 1.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import tomllib
+from collections import Counter
+from dataclasses import dataclass
+from pathlib import Path
+
+from tests.mutation.modules import LEFT_OUT, MODULES
+
+ROOT = Path(__file__).resolve().parents[2]
+JUDGED = Path(__file__).with_name("judged.toml")
+COPIED = ("src", "tests", "docs", "sample_logs", "pyproject.toml", "README.md", "DEVELOPERS.md")
+NOTICED = ("killed", "timeout", "suspicious", "segfault")
+
+
+@dataclass(frozen=True)
+class Survivor:
+    """One change that no test noticed: the function, the lines before and after."""
+
+    module: str
+    function: str
+    was: str
+    now: str
+
+
+def config(module: str) -> str:
+    """The tool's part of pyproject.toml for one module."""
+    arguments = ["-p", "no:cacheprovider", "-p", "tests.mutation.quick", "--hypothesis-profile=mutation"]
+    for test in LEFT_OUT:
+        arguments += ["--deselect", test]
+    return "\n".join(
+        (
+            "\n[tool.mutmut]",
+            'source_paths = ["src"]',
+            f"only_mutate = {json.dumps(['src/hubtack/' + module])}",
+            f"pytest_add_cli_args_test_selection = {json.dumps([t for t in MODULES[module] if (ROOT / t).exists()])}",
+            f"pytest_add_cli_args = {json.dumps(arguments)}",
+            'also_copy = ["docs", "sample_logs"]',
+            "timeout_multiplier = 4.0",
+            "use_git_change_detection = false",
+            "track_dependencies = false",
+            "",
+        )
+    )
+
+
+def mutate(module: str, work: Path, children: int) -> tuple[Counter[str], list[Survivor]]:
+    """Run all mutants of one module in ``work``; returns how many had which fate, and who survived."""
+    for name in COPIED:
+        source, copy = ROOT / name, work / name
+        if source.is_dir():
+            shutil.copytree(source, copy, ignore=shutil.ignore_patterns("__pycache__", ".*"))
+        else:
+            shutil.copy(source, copy)
+    with (work / "pyproject.toml").open("a") as settings:
+        settings.write(config(module))
+    command = [str(Path(sys.executable).with_name("mutmut")), "run", "--max-children", str(children)]
+    done = subprocess.run(command, cwd=work, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    results = work / "mutants" / "src" / "hubtack" / (module + ".meta")
+    if done.returncode or not results.exists():
+        raise SystemExit(f"{module}: {command[0]} ended with {done.returncode}\n{done.stdout[-3000:]}")
+    from mutmut.stats import status_by_exit_code
+
+    fates: Counter[str] = Counter()
+    survivors = []
+    for name, code in json.loads(results.read_text())["exit_code_by_key"].items():
+        fate = status_by_exit_code[code]
+        fates[fate] += 1
+        if fate not in NOTICED:
+            survivors.append(survivor(module, name, work))
+    return fates, survivors
+
+
+def survivor(module: str, name: str, work: Path) -> Survivor:
+    """What one mutant changed, as mutmut shows it."""
+    here = Path.cwd()
+    os.chdir(work)
+    try:
+        from mutmut.mutation.diff_apply import get_diff_for_mutant
+
+        lines = get_diff_for_mutant(name, path=Path("src/hubtack") / module).splitlines()[2:]
+    finally:
+        os.chdir(here)
+    function = name.rsplit(".", 1)[1].rsplit("__mutmut_", 1)[0].removeprefix("x_").removeprefix("xǁ").replace("ǁ", ".")
+    was = " ".join(line[1:].strip() for line in lines if line.startswith("-"))
+    now = " ".join(line[1:].strip() for line in lines if line.startswith("+"))
+    return Survivor(module, function, was, now)
+
+
+def judged() -> set[Survivor]:
+    """The survivors that somebody has looked at."""
+    entries = tomllib.loads(JUDGED.read_text())["survivor"] if JUDGED.exists() else []
+    return {Survivor(e["module"], e["function"], e["was"], e["now"]) for e in entries}
+
+
+def main() -> int:
+    """Mutate the modules that are named, or all of them, and print the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("modules", nargs="*", metavar="MODULE", help="such as engine/judge.py; all where none is named")
+    parser.add_argument("--children", type=int, default=1, help="mutants at a time")
+    args = parser.parse_args()
+    known, new = judged(), 0
+    for module in args.modules or MODULES:
+        with tempfile.TemporaryDirectory() as work:
+            fates, survivors = mutate(module, Path(work), args.children)
+        tried = fates.total()
+        noticed = sum(fates[f] for f in NOTICED)
+        accepted = [s for s in survivors if s in known]
+        print(
+            f"{module:<28} {tried:>5} mutants, {noticed:>5} noticed = {100 * noticed / tried:.1f} %,"
+            f" {len(accepted)} judged, {len(survivors) - len(accepted)} not",
+            flush=True,
+        )
+        for s in survivors:
+            if s not in known:
+                new += 1
+                print(f"  {s.function}\n    - {s.was}\n    + {s.now}", flush=True)
+    return 1 if new else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
