@@ -10,8 +10,11 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from tests.fuzz.mutate import mutated
-from tests.fuzz.targets import SEEDS, TARGETS
+from tests.fuzz.mutate import mended, mutated
+from tests.fuzz.seeds import SEEDS, SHARE
+from tests.fuzz.targets import TARGETS
+
+from hubtack.framing.splitter import Kind, Splitter
 
 # Inputs that once broke something, made small: (target, bytes).
 FINDS: tuple[tuple[str, bytes], ...] = (
@@ -28,8 +31,26 @@ FINDS: tuple[tuple[str, bytes], ...] = (
 
 @pytest.mark.parametrize("name", TARGETS)
 def test_a_good_input_is_taken(name: str) -> None:
-    TARGETS[name](SEEDS[name])
-    TARGETS[name](b"")
+    for data in (*SEEDS[name], b""):
+        TARGETS[name](data)
+
+
+def test_every_target_has_good_inputs_and_a_share() -> None:
+    assert set(TARGETS) == set(SEEDS) == set(SHARE)
+    assert sum(SHARE.values()) == pytest.approx(1.0)
+
+
+@settings(deadline=None)
+@given(st.integers(0, 2**32))
+def test_a_mended_input_gets_past_the_checks(seed: int) -> None:
+    rng = random.Random(seed)
+    damaged = bytearray(rng.choice([data for data in SEEDS["framing"] if len(data) > 50]))
+    frame = damaged[0] == 0xD3
+    fields = [i for i in range(8, len(damaged) - 6) if frame or chr(damaged[i]).isdigit()]  # no address, length or end
+    damaged[rng.choice(fields)] ^= 1
+    pieces = Splitter().feed(mended(bytes(damaged)) + b"\r\n")
+    assert not any(p.kind is Kind.BAD_CRC for p in pieces)
+    assert any(p.kind in (Kind.SENTENCE, Kind.FRAME) for p in pieces)
 
 
 @pytest.mark.parametrize(("name", "data"), FINDS)
@@ -41,7 +62,8 @@ def test_what_broke_it_once_does_not_again(name: str, data: bytes) -> None:
 @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.integers(0, 2**32), st.binary(max_size=300), st.booleans())
 def test_anything_at_all_is_taken(name: str, seed: int, raw: bytes, plain: bool) -> None:
-    TARGETS[name](raw if plain else mutated(SEEDS[name], random.Random(seed)))
+    rng = random.Random(seed)
+    TARGETS[name](raw if plain else mutated(rng.choice(SEEDS[name]), rng))
 
 
 @pytest.mark.slow
@@ -50,7 +72,9 @@ def test_a_minute_of_mutated_inputs_is_taken(name: str, tmp_path: Path, monkeypa
     from tests.fuzz.run import plain
 
     monkeypatch.chdir(tmp_path)
-    print(f"{name}: {plain(name, 60.0)} inputs")
+    found = plain(name, 60.0)
+    print(f"{name}: {found}")
+    assert found["growth_mb"] < 30.0, "it keeps something of every input"
 
 
 @pytest.mark.slow
@@ -59,7 +83,7 @@ def test_a_run_guided_by_coverage_finds_nothing(name: str, tmp_path: Path) -> No
     pytest.importorskip("atheris", reason="pip install atheris")
     root = Path(__file__).parents[2]
     done = subprocess.run(
-        [sys.executable, "-m", "tests.fuzz.run", name, "--coverage", "20000"], cwd=tmp_path, timeout=900, check=False,
+        [sys.executable, "-m", "tests.fuzz.run", name, "--coverage", "--inputs", "20000"], cwd=tmp_path, timeout=900, check=False,
         env={"PYTHONPATH": str(root), "PATH": "/usr/bin:/bin"}, capture_output=True, text=True,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-3000:]
