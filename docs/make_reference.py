@@ -181,24 +181,25 @@ def json_page() -> str:
         out += [f"## {name}\n"]
         if "description" in definition:
             out.append(f"{definition['description']}\n")
-        rows = [_row(f"`{path}`", kind, what) for path, kind, what in _keys(definition, schema, "")]
+        for base in definition.get("allOf", []):
+            body = base["$ref"].rpartition("/")[2]
+            out.append(f"All keys of [{body}](#{body}), and:\n")
+        rows = [_row(f"`{path}`", kind, what) for path, kind, what in _keys(definition, "")]
         if rows:
             out += [*_table("key", "type", "means"), *rows, ""]
     return MADE + "\n".join(out).rstrip() + "\n"
 
 
-def _keys(
-    node: Mapping[str, Any], schema: Mapping[str, Any], path: str, depth: int = 0
-) -> Iterator[tuple[str, str, str]]:
-    for part in [node, *node.get("allOf", [])]:
+def _keys(node: Mapping[str, Any], path: str, depth: int = 0) -> Iterator[tuple[str, str, str]]:
+    for part in [node, *node.get("anyOf", [])]:
         for key, value in part.get("properties", {}).items():
             here = f"{path}.{key}" if path else key
             yield here, _kind(value), str(value.get("description", ""))
             if depth < 3 and "$ref" not in value:
                 items = value.get("items")
                 if isinstance(items, dict) and "$ref" not in items:
-                    yield from _keys(items, schema, here + "[]", depth + 1)
-                yield from _keys(value, schema, here, depth + 1)
+                    yield from _keys(items, here + "[]", depth + 1)
+                yield from _keys(value, here, depth + 1)
 
 
 def _kind(value: Mapping[str, Any]) -> str:
@@ -209,7 +210,8 @@ def _kind(value: Mapping[str, Any]) -> str:
     if "enum" in value:
         return " or ".join(json.dumps(v) for v in value["enum"])
     if "anyOf" in value or "oneOf" in value:
-        return " or ".join(dict.fromkeys(_kind(v) for v in value.get("anyOf", value.get("oneOf"))))
+        kinds = dict.fromkeys(_kind(v) for v in value.get("anyOf", value.get("oneOf")))
+        return " or ".join(sorted(kinds, key=lambda kind: kind == "null"))
     kind = value.get("type", "any")
     kinds = kind if isinstance(kind, list) else [kind]
     items = value.get("items")

@@ -5,34 +5,22 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-import jsonschema
 import numpy as np
 import pytest
+from tests.command_line import run
 from tests.orbits.orbit_helpers import encode, kepler_values
 from tests.orbits.test_navfile import _head, _kepler_record
 
-from hubtack.cli.main import main
 from hubtack.orbits.ephemeris import parse_ephemeris
 
 ROOT = Path(__file__).parents[2]
 GOOD = ROOT / "sample_logs/good_day"
-SCHEMA = json.loads((ROOT / "docs/schema/hubtack-1.schema.json").read_text())
-
-
-def run(capsys: pytest.CaptureFixture[str], *args: object) -> tuple[int, str, str]:
-    try:
-        code = main([str(a) for a in args])
-    except SystemExit as end:
-        code = int(end.code or 0)
-    out, err = capsys.readouterr()
-    return code, out, err
 
 
 def test_a_session_shows_what_base_and_rover_share_and_the_hours_ahead(capsys: pytest.CaptureFixture[str]) -> None:
     code, out, _ = run(capsys, "sky", GOOD, "--json")
     assert code == 0
     document = json.loads(out)
-    jsonschema.validate(document, {**SCHEMA, "oneOf": [{"$ref": "#/$defs/sky"}]})
     assert document["base"] and document["rover"]
     tracked = {s["name"] for s in document["satellites"] if s["base_tracks"] and s["rover_tracks"]}
     assert set(document["common"]) >= tracked and len(tracked) >= 20
@@ -108,7 +96,6 @@ def test_a_navigation_file_of_a_whole_constellation_knows_all_the_hours(
     code, out, _ = run(capsys, "sky", "--navigation", path, *where)
     assert code == 0
     document = json.loads(out)
-    jsonschema.validate(document, {**SCHEMA, "oneOf": [{"$ref": "#/$defs/sky"}]})
     assert all(document["forecast"]["known"]) and document["base"] is None
     assert document["windows"][-1]["end_utc"] == "2024-03-13T22:20:00Z"
     assert sum(w["to_s"] - w["from_s"] for w in document["windows"]) == 6 * 3600

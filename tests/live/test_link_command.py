@@ -11,23 +11,18 @@ import time
 from pathlib import Path
 from typing import Any
 
-import jsonschema
 import pytest
+from tests import command_line
 from tests.link_stream import ARP_M, Base, by_epoch, damaged, moved, sent, stream, without_epochs
 
 from hubtack.cli.main import main
 
-SCHEMA = json.loads((Path(__file__).parents[2] / "docs/schema/hubtack-1.schema.json").read_text())
 GOOD = stream(sent(Base(), 90))
 
 
 def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, dict[str, Any], str]:
-    code = main(["link", *args, "--json"])
-    out, err = capsys.readouterr()
-    document = json.loads(out) if out else {}
-    if document:
-        jsonschema.validate(document, SCHEMA)
-    return code, document, err
+    code, out, err = command_line.run(capsys, "link", *args, "--json")
+    return code, json.loads(out) if out else {}, err
 
 
 def saved(path: Path, data: bytes) -> str:

@@ -6,10 +6,10 @@ import json
 from pathlib import Path
 
 import pytest
+from tests.command_line import run
 from tests.loopback import open_line
 from tests.radio.lossy_site import PATH
 
-from hubtack.cli.main import main
 from hubtack.radio.heights import best_repeater, swept
 from hubtack.radio.path import Link, ground_m, heights_over_plain_m, hill_tops, noise_floor_dbm, work_out
 from hubtack.radio.profile import profile
@@ -18,15 +18,6 @@ from hubtack.views.radio_profile import sketch
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_logs"
 BANK = ((0.0, 0.0), (700.0, 0.0), (850.0, 5.0), (900.0, 8.5), (960.0, 7.0), (1100.0, -1.0), (2000.0, -4.0))
-
-
-def run(capsys: pytest.CaptureFixture[str], *args: str | Path) -> tuple[int, str, str]:
-    try:
-        code = main([str(a) for a in args])
-    except SystemExit as end:
-        code = int(end.code or 0)
-    out, err = capsys.readouterr()
-    return code, out, err
 
 
 def link(**changes: object) -> Link:

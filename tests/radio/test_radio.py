@@ -6,23 +6,14 @@ import json
 from pathlib import Path
 
 import pytest
+from tests.command_line import run
 
-from hubtack.cli.main import main
 from hubtack.radio.load import load, remedies
 from hubtack.radio.path import Link, diffraction_db, mast_needed_m, work_out
 
 ROOT = Path(__file__).parents[2]
 PATH = ["radio", "path", "--distance-m", "2000", "--base-height-m", "5", "--rover-height-m", "3"]
 FULL = {"GPS": (10, 2), "GLONASS": (7, 2), "Galileo": (8, 2), "BeiDou": (10, 2)}
-
-
-def run(capsys: pytest.CaptureFixture[str], *args: str) -> tuple[int, str, str]:
-    try:
-        code = main(list(args))
-    except SystemExit as end:
-        code = int(end.code or 0)
-    out, err = capsys.readouterr()
-    return code, out, err
 
 
 def test_the_path_document_has_the_contracts_keys(capsys: pytest.CaptureFixture[str]) -> None:

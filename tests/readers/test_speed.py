@@ -3,13 +3,14 @@
 import json
 import random
 
+from tests.command_line import run
+
 from hubtack.cli.main import main
 from hubtack.readers.speed import detect, score
 
 FRAME = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")  # 1005 example of RTCM 10403.3, section 4
 # The classic GGA example of NMEA 0183 texts (from memory; its checksum 47 also passes in pynmeagps)
 LINE = b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47\r\n"
-
 
 
 def noise(n, seed=1):
@@ -61,7 +62,8 @@ def test_the_command_finds_ports_or_says_that_there_is_none(monkeypatch, capsys)
     assert "/dev/ttyUSB0" in out
     assert "0403:6001" in out
     assert "\x1b" not in out
-    assert main(["ports", "--json"]) == 0
-    assert json.loads(capsys.readouterr().out)["ports"][0]["usb_id"] == "0403:6001"
+    code, out, _ = run(capsys, "ports", "--json")
+    assert code == 0
+    assert json.loads(out)["ports"][0]["usb_id"] == "0403:6001"
     monkeypatch.setattr("serial.tools.list_ports.comports", list)
     assert main(["ports"]) == 1

@@ -92,6 +92,8 @@ def caster_finding(cause: Cause, message: str) -> dict[str, Any]:
             "cause": cause.key,
         },
         "next_steps": list(cause.next_steps),
+        "open_at_end": True,
+        "hold_s": 0.0,
     }
 
 
