@@ -38,6 +38,10 @@ _R95 = (
     -17.82993417, 19.77471359, -11.07034233, 2.50404608,
 )  # fmt: skip
 
+_FIX_OF_QUALITY = np.array([*QUALITY_TO_FIX, NONE], dtype=np.int64)
+_FLOOR_OF_FIX_M = np.array([f.floor_m for f in FIX_TYPES])
+_POWERS = 10.0 ** -np.arange(32.0)  # of the digits after a point
+
 SHARES = ("position", "age", "heading", "tilt", "linkage", "output_step", "slope")
 
 
@@ -58,9 +62,9 @@ class Quantities:
     """Per-epoch figures, each (N,) unless said otherwise; NaN where they cannot be told.
 
     ``fix`` is the index into FIX_TYPES. ``age_s`` is GGA's, ``age_stream_s`` the rover's time less the newest
-    complete observation epoch of the stream, ``age_used_s`` the one that counts. ``up_from_base_m`` is the height of
-    the antenna above the base's ARP in the rover's frame. ``share_*`` are 1 sigma parts of the error at the edge,
-    (N, 7) in the order of ``SHARES``. [m]
+    complete observation epoch of the stream, ``age_used_s`` the one that counts. ``arp_ecef_m`` (N, 3) is the base in
+    use. ``share_vertical_m`` are 1 sigma parts of the error at the edge, (N, 7) in the order of ``SHARES``,
+    ``share_horizontal_m`` (N, 2) the sigmas along and across the reach. [m]
     """
 
     fix: Ints
@@ -71,8 +75,7 @@ class Quantities:
     age_used_s: Floats
     baseline_m: Floats
     baseline_used_m: Floats
-    baseline_bearing_deg: Floats
-    up_from_base_m: Floats
+    arp_ecef_m: Floats
     heading_deg: Floats
     heading_sigma_deg: Floats
     edge_vertical_95_m: Floats
@@ -80,6 +83,18 @@ class Quantities:
     share_vertical_m: Floats
     share_horizontal_m: Floats
     pdop: Floats
+
+    def from_base(self, i: int) -> tuple[float, float]:
+        """Row ``i`` as seen from the base: true bearing, 0 to 360, and height of the antenna above its ARP. [deg, m]
+
+        NaN without a base; the height also where the receiver does not tell its own above the ellipsoid.
+        """
+        here = slice(i, i + 1)
+        arp = self.arp_ecef_m[here]
+        lat_deg, lon_deg, base_h_m = ecef_to_geodetic(arp)
+        enu = ecef_offset_to_enu(self.pos_ecef_m[here] - arp, lat_deg, lon_deg)
+        bearing_deg = np.degrees(np.arctan2(enu[:, 0], enu[:, 1])) % 360.0
+        return float(bearing_deg[0]), float((self.h_ellipsoid_m[here] - base_h_m)[0])
 
 
 def quantities(
@@ -106,28 +121,26 @@ def quantities(
     heading_deg : (N,) float
         True heading of the antenna line in force at each row.
     """
-    n = len(epochs)
     fix = _fix(epochs.quality)
     h_ellipsoid_m = epochs.h_geoid_m + epochs.geoid_separation_m
     # Without the separation the height is off by tens of metres, which the length of a baseline hardly feels.
-    h_for_baseline_m = np.where(np.isnan(h_ellipsoid_m), epochs.h_geoid_m, h_ellipsoid_m)
+    h_for_baseline_m = _filled(h_ellipsoid_m, epochs.h_geoid_m)
     pos = geodetic_to_ecef(epochs.latitude_deg, epochs.longitude_deg, h_for_baseline_m)
-    site_base = setup.base_ecef_m or (np.nan, np.nan, np.nan)
-    arp = np.where(np.isnan(arp_ecef_m), np.array(site_base), arp_ecef_m)
-    baseline_m, bearing_deg, up_m = _baseline(pos, h_for_baseline_m, arp)
-    up_m = np.where(np.isnan(h_ellipsoid_m), np.nan, up_m)
+    arp = arp_ecef_m
+    if setup.base_ecef_m is not None:
+        arp = _filled(arp, np.array(setup.base_ecef_m))
+    baseline_m = _distance_m(pos, arp)
     assumed = np.nan if setup.assumed_baseline_m is None else setup.assumed_baseline_m
-    baseline_used_m = np.where(np.isnan(baseline_m), assumed, baseline_m)
+    baseline_used_m = _filled(baseline_m, assumed)
 
     age_stream_s = _age_of_stream(epochs.tod_ms, obs_utc_ms)
-    age_used_s = np.where(np.isnan(epochs.age_s), age_stream_s, epochs.age_s)
+    age_used_s = _filled(epochs.age_s, age_stream_s)
 
-    shares_v, along_m, across_m, sigma_heading_deg = _budget(
+    vertical, horizontal, sigma_heading_deg = _budget(
         epochs, setup, fix, baseline_used_m, base_computed, age_used_s, heading_deg
     )
-    vertical_m = Z95 * np.sqrt((shares_v * shares_v).sum(axis=1))
-    larger = np.maximum(along_m, across_m)
-    ratio = np.minimum(along_m, across_m) / np.where(larger > 0, larger, 1.0)
+    larger = np.maximum(horizontal[0], horizontal[1])
+    ratio = np.minimum(horizontal[0], horizontal[1]) / np.where(larger > 0, larger, 1.0)
     horizontal_m = r95_factor(ratio) * larger
     return Quantities(
         fix=fix,
@@ -138,45 +151,35 @@ def quantities(
         age_used_s=age_used_s,
         baseline_m=baseline_m,
         baseline_used_m=baseline_used_m,
-        baseline_bearing_deg=bearing_deg,
-        up_from_base_m=up_m,
+        arp_ecef_m=arp,
         heading_deg=heading_deg,
-        heading_sigma_deg=np.where(np.isnan(heading_deg), np.nan, sigma_heading_deg),
-        edge_vertical_95_m=vertical_m,
+        heading_sigma_deg=heading_deg * 0.0 + sigma_heading_deg,
+        edge_vertical_95_m=Z95 * _root_sum_of_squares(vertical),
         edge_horizontal_95_m=horizontal_m,
-        share_vertical_m=shares_v,
-        share_horizontal_m=np.stack((along_m, across_m), axis=1) if n else np.zeros((0, 2)),
+        share_vertical_m=vertical.T,
+        share_horizontal_m=horizontal.T,
         pdop=epochs.pdop,
     )
 
 
 def _fix(quality: Floats) -> Ints:
-    table = np.array(QUALITY_TO_FIX, dtype=np.int64)
     known = (quality >= 0) & (quality <= 9)
-    return np.where(known, table[np.where(known, quality, 0).astype(np.int64)], NONE)
+    if not known.all():
+        quality = np.where(known, quality, 10)
+    return np.asarray(_FIX_OF_QUALITY.take(quality.astype(np.int64)))
 
 
-def _baseline(pos_ecef_m: Floats, h_m: Floats, arp_ecef_m: Floats) -> tuple[Floats, Floats, Floats]:
-    """Distance, bearing from base to rover (true, 0 to 360) and difference of ellipsoidal heights."""
-    offset = pos_ecef_m - arp_ecef_m
-    distance_m = np.sqrt(offset[:, 0] ** 2 + offset[:, 1] ** 2 + offset[:, 2] ** 2)
-    # The base hardly ever changes: its place is worked out once for a block in which it does not.
-    one_base = len(offset) > 0 and not _changes(arp_ecef_m)
-    places = ecef_to_geodetic(arp_ecef_m[:1] if one_base else arp_ecef_m)
-    lat_deg, lon_deg, base_h_m = (np.broadcast_to(v, (len(offset),)) for v in places)
-    enu = ecef_offset_to_enu(offset, lat_deg, lon_deg)
-    bearing_deg = np.degrees(np.arctan2(enu[:, 0], enu[:, 1])) % 360.0
-    return distance_m, bearing_deg, h_m - base_h_m
-
-
-def _changes(places: Floats) -> bool:
-    """Whether a column of places holds more than one; NaN counts as a place of its own kind."""
-    first = places[:1]
-    return not bool(((places == first) | (np.isnan(places) & np.isnan(first))).all())
+def _distance_m(pos_ecef_m: Floats, arp_ecef_m: Floats) -> Floats:
+    if np.isnan(arp_ecef_m[:, 0]).all():
+        return np.full(len(pos_ecef_m), np.nan)  # a log without a base spares itself the way
+    d = pos_ecef_m - arp_ecef_m
+    return np.asarray(np.sqrt(d[:, 0] ** 2 + d[:, 1] ** 2 + d[:, 2] ** 2))
 
 
 def _age_of_stream(tod_ms: Ints, obs_utc_ms: Floats) -> Floats:
     """Rover's time of day less that of the correction, nearest day; both are UTC, so no date is needed. [s]"""
+    if np.isnan(obs_utc_ms).all():
+        return np.full(len(tod_ms), np.nan)
     difference = (tod_ms - obs_utc_ms + DAY_MS / 2) % DAY_MS - DAY_MS / 2
     return difference / 1000.0
 
@@ -189,57 +192,76 @@ def _budget(
     base_computed: NDArray[np.bool_],
     age_s: Floats,
     heading_deg: Floats,
-) -> tuple[Floats, Floats, Floats, float]:
-    """Vertical shares (N, 7) and the two horizontal sigmas at the edge, along and across the reach. [m]
+) -> tuple[Floats, Floats, float]:
+    """Vertical shares (7, N) and the two horizontal sigmas (2, N) at the edge, along and across the reach. [m]
 
     Independent parts add by their squares (JCGM 100:2008, eq. 10). GST is believed only above the receiver's own
     constant + ppm, since receivers' sigmas are often too kind.
     """
-    km = np.where(np.isnan(baseline_m), 0.0, baseline_m) * 1e-6
-    floor_fix = np.array([f.floor_m for f in FIX_TYPES])[fix]
-    ppm_h = np.where(base_computed, setup.computed_ppm, setup.horizontal_ppm)
-    ppm_v = np.where(base_computed, setup.computed_ppm, setup.vertical_ppm)
+    km = np.fmax(baseline_m, 0.0) * 1e-6  # NaN is 0 here
+    floor_fix = _FLOOR_OF_FIX_M.take(fix)
+    network = bool(base_computed.any())
+    ppm_h = np.where(base_computed, setup.computed_ppm, setup.horizontal_ppm) if network else setup.horizontal_ppm
+    ppm_v = np.where(base_computed, setup.computed_ppm, setup.vertical_ppm) if network else setup.vertical_ppm
     floor_h = np.maximum(setup.horizontal_m + ppm_h * km, floor_fix)
     floor_v = np.maximum(setup.vertical_m + ppm_v * km, floor_fix)
 
-    up_m = np.fmax(epochs.sigma_up_m, floor_v)
     # The error ellipse, turned into the direction of the reach. Without a heading the worse axis serves for both.
-    fallback = np.hypot(epochs.sigma_north_m, epochs.sigma_east_m)
-    major = np.where(np.isnan(epochs.sigma_major_m), fallback, epochs.sigma_major_m)
-    minor = np.where(np.isnan(epochs.sigma_minor_m), major, epochs.sigma_minor_m)
-    turn_rad = np.radians(epochs.orientation_deg - heading_deg)
-    cos2 = np.cos(turn_rad) ** 2
+    major = epochs.sigma_major_m
+    unsaid = np.isnan(major)
+    if unsaid.any():
+        major = np.where(unsaid, np.hypot(epochs.sigma_north_m, epochs.sigma_east_m), major)
+    minor = _filled(epochs.sigma_minor_m, major)
+    major_var, minor_var = major * major, minor * minor
+    cos2 = np.cos(np.radians(epochs.orientation_deg - heading_deg)) ** 2
     known = ~np.isnan(cos2)
-    cos2 = np.where(known, cos2, 1.0)
-    major_var, minor_var = major * major, np.where(known, minor * minor, major * major)
+    if not known.all():
+        cos2, minor_var = np.where(known, cos2, 1.0), np.where(known, minor_var, major_var)
     along_pos = np.fmax(np.sqrt(major_var * cos2 + minor_var * (1.0 - cos2)), floor_h)
     across_pos = np.fmax(np.sqrt(major_var * (1.0 - cos2) + minor_var * cos2), floor_h)
 
-    growth = AGE_GROWTH_M_PER_SQRT_S * np.sqrt(np.where(age_s > 0, age_s, 0.0))
-    separation_m = setup.pair_separation_m or 1.0
-    sigma_heading_rad = PAIR_SIGMA_ACROSS_M / separation_m
-    heading_part = np.where(np.isnan(heading_deg), 0.0, sigma_heading_rad * setup.reach_m)
-    tilt_part = np.radians(setup.tilt_sigma_deg) * setup.reach_m
-    step_v = np.where(np.isnan(epochs.height_decimals), 0.0, 10.0**-epochs.height_decimals) * STEP_TO_SIGMA
-    step_h = np.where(np.isnan(epochs.minute_decimals), 0.0, 10.0**-epochs.minute_decimals)
-    step_h = step_h * MINUTE_OF_ARC_M * STEP_TO_SIGMA
+    growth = AGE_GROWTH_M_PER_SQRT_S * np.sqrt(np.fmax(age_s, 0.0))  # no age adds nothing here, and is no GRADE
+    sigma_heading_rad = PAIR_SIGMA_ACROSS_M / (setup.pair_separation_m or 1.0)
+    heading_part = sigma_heading_rad * setup.reach_m
+    step_h = _last_digit(epochs.minute_decimals) * MINUTE_OF_ARC_M * STEP_TO_SIGMA
 
     common_h = growth * growth + setup.linkage_sigma_m**2 + step_h * step_h
-    along_m = np.sqrt(along_pos * along_pos + common_h)
-    across_m = np.sqrt(across_pos * across_pos + common_h + heading_part * heading_part)
-    shares = np.stack(
-        (
-            up_m,
-            growth * AGE_GROWTH_VERTICAL,
-            np.zeros_like(up_m),
-            np.full_like(up_m, tilt_part),
-            np.full_like(up_m, setup.linkage_sigma_m),
-            step_v,
-            abs(setup.slope) * across_m,
-        ),
-        axis=1,
-    )
-    return shares, along_m, across_m, float(np.degrees(sigma_heading_rad))
+    horizontal, vertical = np.empty((2, len(fix))), np.empty((len(SHARES), len(fix)))
+    np.sqrt(along_pos * along_pos + common_h, out=horizontal[0])
+    across_var = across_pos * across_pos + common_h
+    across_var += np.where(np.isnan(heading_deg), 0.0, heading_part * heading_part)
+    across_m = np.sqrt(across_var, out=horizontal[1])
+    np.fmax(epochs.sigma_up_m, floor_v, out=vertical[0])
+    np.multiply(growth, AGE_GROWTH_VERTICAL, out=vertical[1])
+    vertical[2] = 0.0
+    vertical[3] = np.radians(setup.tilt_sigma_deg) * setup.reach_m
+    vertical[4] = setup.linkage_sigma_m
+    np.multiply(_last_digit(epochs.height_decimals), STEP_TO_SIGMA, out=vertical[5])
+    np.multiply(across_m, abs(setup.slope), out=vertical[6])
+    return vertical, horizontal, float(np.degrees(sigma_heading_rad))
+
+
+def _root_sum_of_squares(parts: Floats) -> Floats:
+    """Of (k, N), in the order of the parts, so that a row alone gives the same bits; a sum along an axis may not."""
+    total = parts[0] * parts[0]
+    for part in parts[1:]:
+        total += part * part
+    return np.asarray(np.sqrt(total, out=total))
+
+
+def _filled(values: Floats, instead: Floats | float) -> Floats:
+    """``values`` with ``instead`` where there is none; the very array where nothing is missing."""
+    missing = np.isnan(values)
+    return np.where(missing, instead, values) if missing.any() else values
+
+
+def _last_digit(decimals: Floats) -> Floats:
+    """What one step of the last of that many digits after the point is worth; 0 where the digits are not known."""
+    first = decimals[:1]
+    if len(decimals) and (decimals == first).all():  # nearly always
+        return np.full(len(decimals), _POWERS.take(first.astype(np.int64), mode="clip"))
+    value = _POWERS.take(np.fmax(decimals, 0.0).astype(np.int64), mode="clip")
+    return np.where(np.isnan(decimals), 0.0, value)
 
 
 def best_possible_vertical_95_m(setup: Setup, baseline_m: float) -> float:

@@ -105,10 +105,15 @@ def enu_rotation(lat_deg: Floats, lon_deg: Floats) -> Floats:
 
 
 def ecef_offset_to_enu(offset_ecef_m: Floats, lat_deg: Floats, lon_deg: Floats) -> Floats:
-    """East, north, up components (N, 3) of Earth-centred offsets (N, 3), at (N,) places. [m]"""
-    rotation = enu_rotation(lat_deg, lon_deg)
-    # einsum gives the same bits for any cut of the epochs; matmul through BLAS does not promise that.
-    return np.asarray(np.einsum("...ij,...j->...i", rotation, offset_ecef_m))
+    """East, north, up components (N, 3) of Earth-centred offsets (N, 3), at (N,) places or at (1,) for all. [m]"""
+    lat_rad, lon_rad = np.radians(np.asarray(lat_deg)), np.radians(np.asarray(lon_deg))
+    sin_lat, cos_lat = np.sin(lat_rad), np.cos(lat_rad)
+    sin_lon, cos_lon = np.sin(lon_rad), np.cos(lon_rad)
+    x_m, y_m, z_m = offset_ecef_m[..., 0], offset_ecef_m[..., 1], offset_ecef_m[..., 2]
+    # Written out: a product of matrices may add in another order for another number of rows.
+    outward_m = cos_lon * x_m + sin_lon * y_m
+    east_m = cos_lon * y_m - sin_lon * x_m
+    return np.stack((east_m, cos_lat * z_m - sin_lat * outward_m, cos_lat * outward_m + sin_lat * z_m), axis=-1)
 
 
 def enu_to_ecef_offset(offset_enu_m: Floats, lat_deg: Floats, lon_deg: Floats) -> Floats:

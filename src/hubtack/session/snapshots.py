@@ -67,6 +67,7 @@ def of_row(
     fix = int(q.fix[i])
     fix_now, fix_since_ns = session.fix_since()
     horizontal = q.share_horizontal_m[i]
+    bearing_deg, up_from_base_m = q.from_base(i)
     best, best_m = best_possible(setup, float(q.baseline_used_m[i]))
     # The judged columns of the last committed row may belong to a longer block: they are aligned at their end.
     j = i - len(epochs)
@@ -81,8 +82,8 @@ def of_row(
         fix_for_s=(time_ns - fix_since_ns) / _S if fix == fix_now else math.nan,
         age_s=float(judged.age_s[j]) + elapsed_ns / _S,
         baseline_m=float(q.baseline_m[i]),
-        baseline_bearing_deg=float(q.baseline_bearing_deg[i]),
-        up_from_base_m=float(q.up_from_base_m[i]),
+        baseline_bearing_deg=bearing_deg,
+        up_from_base_m=up_from_base_m,
         heading_deg=float(q.heading_deg[i]),
         heading_sigma_deg=float(q.heading_sigma_deg[i]),
         heading_required=setup.pair_separation_m is not None,
