@@ -12,9 +12,9 @@ import numpy as np
 import pynmeagps
 import pyrtcm
 
-from hubtack.audit.discover import SessionFiles
-from hubtack.audit.drive import run_files, session_for
 from hubtack.knowledge.fix_types import FIX_TYPES, QUALITY_TO_FIX
+from hubtack.logs.discover import SessionFiles
+from hubtack.logs.drive import run_files, session_for
 from hubtack.session.session import Session
 from hubtack.simulate.session import simulate
 from hubtack.site import default_site

@@ -22,9 +22,9 @@ from hubtack.readers.chunk import Chunk, SourceState
 from hubtack.readers.hub import Hub
 from hubtack.readers.network import TcpReader
 from hubtack.readers.ntrip_source import NtripReader, fetch_table
-from hubtack.readers.secret import Secret
 from hubtack.readers.serial_port import SerialReader
 from hubtack.readers.urls import parse_source
+from hubtack.secret import Secret
 
 FRAME = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")  # 1005 example of RTCM 10403.3, section 4
 LINE = b"$GPGGA,120000.00,4500.0000,S,17000.0000,E,4,12,0.8,10.0,M,5.0,M,1.0,0412*4B\r\n"
@@ -110,8 +110,11 @@ def test_the_caster_serves_our_own_client_in_both_versions(needs, version):
     mount = MountPoint("BANK1", mount_record("BANK1", needs_position=needs, login=True), needs)
     caster = Caster("127.0.0.1", 0, mount, user="user", password=Secret("pw"))
     reader = NtripReader(
-        parse_source(f"ntrip://user@127.0.0.1:{caster.port}/BANK1"), "corrections", near=(-45.0, 170.0),
-        password=Secret("pw"), send_position="always" if needs else "auto",
+        parse_source(f"ntrip://user@127.0.0.1:{caster.port}/BANK1"),
+        "corrections",
+        near=(-45.0, 170.0),
+        password=Secret("pw"),
+        send_position="always" if needs else "auto",
     )
     reader._memory.version = version
     feeder = threading.Thread(target=lambda: caster.connected.wait(5) and caster.publish(FRAME * 3))

@@ -293,7 +293,7 @@ def test_what_the_stream_says_of_its_datum_is_shown(tmp_path, log, capsys):
 
 
 def test_a_live_source_is_occupied_until_the_mean_is_stable(tmp_path, capsys, monkeypatch):
-    from hubtack.control import drive
+    from hubtack.commands import control_rows as drive
 
     monkeypatch.setattr(drive, "LOOK_S", 0.05)
     path = site(tmp_path)
@@ -305,7 +305,7 @@ def test_a_live_source_is_occupied_until_the_mean_is_stable(tmp_path, capsys, mo
 
 
 def test_a_live_source_that_refuses_ends_with_its_own_exit_code(tmp_path, capsys, monkeypatch):
-    from hubtack.control import drive
+    from hubtack.commands import control_rows as drive
 
     monkeypatch.setattr(drive, "GIVE_UP_S", 0.2)
     monkeypatch.setattr(drive, "LOOK_S", 0.05)
@@ -503,7 +503,7 @@ def test_a_log_gives_the_same_answer_through_either_driver(tmp_path, log, capsys
 
 
 def test_an_occupation_that_is_ended_by_hand_gives_its_answer(tmp_path, capsys, monkeypatch):
-    from hubtack.control import drive
+    from hubtack.commands import control_rows as drive
 
     def interrupted(self: object, elapsed_ns: int, partial: bool) -> bool:
         if len(self.gathered.rows()) >= 30:  # type: ignore[attr-defined]

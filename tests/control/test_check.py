@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from tests.control.standing import CRS, grid, rows_at
 
+from hubtack.commands.control_rows import occupation_state
 from hubtack.control.check import Check, Circumstances, check_mark
-from hubtack.control.drive import occupation_state
 from hubtack.control.frame import Mark, frame_of
 from hubtack.control.judge import limits_for
 from hubtack.control.occupation import OccupationRows

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hubtack.audit.discover import SessionFiles
 from hubtack.engine.link import LinkSetup
 from hubtack.engine.setup import Setup
 from hubtack.engine.swing import _fit
+from hubtack.logs.discover import SessionFiles
 from hubtack.readers.chunk import Chunk
 from hubtack.session.session import Session
 from hubtack.simulate.session import simulate

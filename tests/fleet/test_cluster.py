@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from tests.fleet.test_split import dated
+from tests.logs.test_split import dated
 
 from hubtack.audit.gather import gather
 from hubtack.cli.main import main

@@ -10,9 +10,8 @@ from typing import Any
 
 import pyarrow.parquet as pq
 import pytest
-from tests.fleet.test_split import dated
+from tests.logs.test_split import dated
 
-from hubtack.audit.discover import SkippedFile
 from hubtack.audit.one import run_task
 from hubtack.errors import SourceError, UsageError
 from hubtack.fleet import ledger as module
@@ -21,6 +20,7 @@ from hubtack.fleet.ledger import Ledger
 from hubtack.fleet.plan import Place, Settings, plan_place
 from hubtack.fleet.query import run_query
 from hubtack.fleet.tables import COLUMNS, TABLES
+from hubtack.logs.discover import SkippedFile
 
 SAMPLES = Path(__file__).parents[2] / "sample_logs"
 NOW = dt.datetime(2026, 11, 20, 8, 0, tzinfo=dt.UTC)

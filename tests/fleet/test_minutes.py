@@ -11,13 +11,13 @@ import numpy as np
 import pytest
 from tests.rover_text import cuts, gga, good_rows, gst
 
-from hubtack.audit.discover import SessionFiles, discover
-from hubtack.audit.drive import session_for
 from hubtack.engine.judge import silent_limit_ns
 from hubtack.engine.rover import JudgedRows
 from hubtack.fleet.account import MINUTE_COLUMNS
 from hubtack.fleet.minutes import MINUTE_NS, MinuteRows
 from hubtack.knowledge.fix_types import FIX_TYPES
+from hubtack.logs.discover import SessionFiles, discover
+from hubtack.logs.drive import session_for
 from hubtack.readers.chunk import Chunk
 from hubtack.session.session import Session
 from hubtack.site import default_site, load_site
@@ -154,7 +154,7 @@ def test_a_session_without_rows_has_no_minutes() -> None:
 
 
 def test_a_sample_with_corrections_adds_up_too() -> None:
-    from hubtack.audit.drive import run_files
+    from hubtack.logs.drive import run_files
 
     (files,) = discover([SAMPLES / "link_stalled"]).sessions
     assert files.site is not None

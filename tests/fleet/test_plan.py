@@ -6,8 +6,8 @@ import os
 from pathlib import Path
 
 import pytest
-from tests.fleet.test_split import dated
 from tests.link_stream import Base, sent, stream
+from tests.logs.test_split import dated
 from tests.rover_text import good_rows
 
 from hubtack.fleet.plan import Place, Plan, Settings, folder_machine, machine_by_pattern, plan_place

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 from tests.fleet.made_fleet import T0, finding, fleet, loss, made, moved, sample
 
-from hubtack.audit.discover import SkippedFile
 from hubtack.errors import UsageError
 from hubtack.fleet.report import report_html
 from hubtack.fleet.report.definitions import DEFINITIONS
+from hubtack.logs.discover import SkippedFile
 
 DOCS = Path(__file__).parents[2] / "docs" / "report.md"
 VOID = {"meta", "link", "br", "img", "hr"}

@@ -6,7 +6,7 @@ from hubtack.ntrip.causes import CAUSES
 from hubtack.ntrip.exchange import Again, Data, Exchange, Failed, Opened, Send, Table, Wanted, WantTable
 from hubtack.ntrip.policy import Memory
 from hubtack.ntrip.sourcetable import parse_table
-from hubtack.readers.secret import Secret
+from hubtack.secret import Secret
 
 FRAME = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")  # 1005 example of RTCM 10403.3, section 4
 PLACE = (-45.03, 170.01, 12.0)
@@ -82,7 +82,7 @@ def test_the_stream_comes_through_whatever_the_form(cut, raw, version):
 @pytest.mark.parametrize(
     ("raw", "cause", "says"),
     [
-        (b"HTTP/1.1 401 Unauthorized\r\nWWW-Authenticate: Basic realm=\"/M\"\r\n\r\n", "login_wrong", "401"),
+        (b'HTTP/1.1 401 Unauthorized\r\nWWW-Authenticate: Basic realm="/M"\r\n\r\n', "login_wrong", "401"),
         (b"HTTP/1.0 401 Unauthorized\r\n\r\n", "login_wrong", "401"),
         (b"ERROR - Bad Password\r\n", "login_wrong", "Bad Password"),
         (b"HTTP/1.1 401 No\r\nWWW-Authenticate: Negotiate\r\n\r\n", "login_scheme", "negotiate"),
@@ -136,12 +136,15 @@ def test_a_version_1_caster_that_closes_without_a_word_is_told():
     assert [s.cause for s in exchange.eof(S)] == ["closed_unanswered"]
 
 
-@pytest.mark.parametrize("head", [
-    b"SOURCETABLE 200 OK\r\nContent-Type: text/plain\r\nContent-Length: 12\r\n\r\n",
-    b"SOURCETABLE 200 OK\r\n",
-    b"HTTP/1.1 200 OK\r\nContent-Type: gnss/sourcetable\r\n\r\n",
-    b"HTTP/1.1 200 OK\r\nContent-Type: gnss/data\r\n\r\n",
-])
+@pytest.mark.parametrize(
+    "head",
+    [
+        b"SOURCETABLE 200 OK\r\nContent-Type: text/plain\r\nContent-Length: 12\r\n\r\n",
+        b"SOURCETABLE 200 OK\r\n",
+        b"HTTP/1.1 200 OK\r\nContent-Type: gnss/sourcetable\r\n\r\n",
+        b"HTTP/1.1 200 OK\r\nContent-Type: gnss/data\r\n\r\n",
+    ],
+)
 @pytest.mark.parametrize("mount", ["ALDERMERE1", "Aldermere1", "ALDERMERE", "ZZZ"])
 def test_a_table_in_place_of_data_is_an_unknown_or_silent_mount_point(head, mount):
     steps = answer(head + TABLE, Wanted("caster.example", 2101, mount))
@@ -359,8 +362,14 @@ def test_the_pause_that_the_caster_asks_for_is_kept():
 
 def test_every_cause_has_a_code_of_the_contract_and_a_next_step():
     codes = {
-        "caster_auth", "caster_mount", "caster_needs_position", "caster_unreachable", "caster_dropped", "caster_tls",
-        "caster_throttled", "no_bytes",
+        "caster_auth",
+        "caster_mount",
+        "caster_needs_position",
+        "caster_unreachable",
+        "caster_dropped",
+        "caster_tls",
+        "caster_throttled",
+        "no_bytes",
     }
     assert {cause.code for cause in CAUSES.values()} == codes
     assert all(cause.next_steps and cause.summary for cause in CAUSES.values())

@@ -5,7 +5,7 @@ import re
 import urllib.request
 
 from hubtack.ntrip.login import Challenge, basic, digest, parse_challenges, usable_digest
-from hubtack.readers.secret import Secret
+from hubtack.secret import Secret
 
 
 def test_basic_agrees_with_the_reference_example():
@@ -16,10 +16,12 @@ def test_basic_agrees_with_the_reference_example():
 
 def test_digest_agrees_with_the_example_of_rfc_2617_section_3_5():
     # Values from memory; that the response follows from them is the check.
-    (challenge,) = parse_challenges([
-        'Digest realm="testrealm@host.com", qop="auth,auth-int", nonce="dcd98b7102dd2f0e8b11d0f600bfb0c093", '
-        'opaque="5ccc069c403ebaf9f0171e9517f40e41"'
-    ])
+    (challenge,) = parse_challenges(
+        [
+            'Digest realm="testrealm@host.com", qop="auth,auth-int", nonce="dcd98b7102dd2f0e8b11d0f600bfb0c093", '
+            'opaque="5ccc069c403ebaf9f0171e9517f40e41"'
+        ]
+    )
     value = digest(challenge, "Mufasa", Secret("Circle Of Life"), "GET", "/dir/index.html", cnonce="0a4f113b")
     assert 'response="6629fae49393a05397450978507c4ef1"' in value
     assert 'opaque="5ccc069c403ebaf9f0171e9517f40e41"' in value
@@ -64,9 +66,12 @@ def test_several_schemes_on_one_line_and_on_several_are_all_seen():
 
 
 def test_the_strongest_digest_is_taken_and_one_that_cannot_be_answered_is_not():
-    offers = parse_challenges([
-        'Digest realm="d", nonce="a", algorithm=MD5', 'Digest realm="d", nonce="b", algorithm=SHA-256',
-        'Digest realm="d", nonce="c", algorithm=SHA-256, qop="auth-int"',
-    ])
+    offers = parse_challenges(
+        [
+            'Digest realm="d", nonce="a", algorithm=MD5',
+            'Digest realm="d", nonce="b", algorithm=SHA-256',
+            'Digest realm="d", nonce="c", algorithm=SHA-256, qop="auth-int"',
+        ]
+    )
     assert usable_digest(offers).params["nonce"] == "b"
     assert usable_digest(parse_challenges(['Digest realm="d", nonce="a", algorithm=WHIRL'])) is None

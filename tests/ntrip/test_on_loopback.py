@@ -13,8 +13,8 @@ from hubtack.readers.chunk import Chunk, SourceState
 from hubtack.readers.hub import Hub
 from hubtack.readers.ntrip_source import NtripReader, connect, fetch_table
 from hubtack.readers.retry import Backoff
-from hubtack.readers.secret import Secret
 from hubtack.readers.urls import parse_source
+from hubtack.secret import Secret
 
 FRAME = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")  # 1005 example of RTCM 10403.3, section 4
 ICY = b"ICY 200 OK\r\n\r\n"
@@ -47,8 +47,12 @@ class QuickClock:
 def reader(caster, mount="ALDERMERE1", scheme="ntrip", host="127.0.0.1", **more):
     spec = parse_source(f"{scheme}://user@{host}:{caster.port}/{mount}")
     return NtripReader(
-        spec, "corrections", clock=more.pop("clock", QuickClock()), password=Secret(PASSWORD),
-        backoff=Backoff(uniform=lambda a, b: a), **more,
+        spec,
+        "corrections",
+        clock=more.pop("clock", QuickClock()),
+        password=Secret(PASSWORD),
+        backoff=Backoff(uniform=lambda a, b: a),
+        **more,
     )
 
 
@@ -150,19 +154,55 @@ def certificates(tmp_path_factory):
 
     try:
         openssl(
-            "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-keyout", "ca.key",
-            "-out", "ca.pem", "-days", "2", "-subj", "/CN=Test authority",
+            "req",
+            "-x509",
+            "-newkey",
+            "ec",
+            "-pkeyopt",
+            "ec_paramgen_curve:prime256v1",
+            "-nodes",
+            "-keyout",
+            "ca.key",
+            "-out",
+            "ca.pem",
+            "-days",
+            "2",
+            "-subj",
+            "/CN=Test authority",
         )
     except (OSError, subprocess.CalledProcessError):
         pytest.skip("no openssl command here to make certificates with")
     (folder / "ext").write_text("subjectAltName=DNS:localhost\n")
     for name, dates in (("good", []), ("expired", ["-not_before", "20200101000000Z", "-not_after", "20200102000000Z"])):
         openssl(
-            "req", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-keyout", f"{name}.key",
-            "-out", f"{name}.csr", "-subj", "/CN=localhost",
+            "req",
+            "-newkey",
+            "ec",
+            "-pkeyopt",
+            "ec_paramgen_curve:prime256v1",
+            "-nodes",
+            "-keyout",
+            f"{name}.key",
+            "-out",
+            f"{name}.csr",
+            "-subj",
+            "/CN=localhost",
         )
-        command = ["x509", "-req", "-in", f"{name}.csr", "-CA", "ca.pem", "-CAkey", "ca.key", "-CAcreateserial", "-out",
-                   f"{name}.pem", "-extfile", "ext"]
+        command = [
+            "x509",
+            "-req",
+            "-in",
+            f"{name}.csr",
+            "-CA",
+            "ca.pem",
+            "-CAkey",
+            "ca.key",
+            "-CAcreateserial",
+            "-out",
+            f"{name}.pem",
+            "-extfile",
+            "ext",
+        ]
         try:
             openssl(*command, *(dates or ["-days", "2"]))
         except subprocess.CalledProcessError:

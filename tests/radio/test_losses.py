@@ -11,12 +11,12 @@ import pytest
 from tests.link_stream import GPS, Base
 from tests.radio.lossy_site import drive, rover_log, write_session
 
-from hubtack.audit.discover import discover
-from hubtack.audit.drive import run_files, session_for
 from hubtack.cli.main import main
 from hubtack.diagnosis.loss_places import FALSE_ALARM, PlacedSlots, loss_places, settled_part, shift_p_values
 from hubtack.engine.link_ledger import COMPLETE, LOST, Ledger
 from hubtack.engine.places import PlaceTrack, timed_slots
+from hubtack.logs.discover import discover
+from hubtack.logs.drive import run_files, session_for
 from hubtack.radio.cure import likelier_cure, range_bands
 from hubtack.radio.losses import epochs_from_ages
 from hubtack.radio.path import Link

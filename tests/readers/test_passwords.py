@@ -7,8 +7,8 @@ import pytest
 
 from hubtack.errors import UsageError
 from hubtack.readers.passwords import find_password
-from hubtack.readers.secret import Secret
 from hubtack.readers.urls import parse_source
+from hubtack.secret import Secret
 
 SPEC = parse_source("ntrip://user@caster.example/BANK1")
 

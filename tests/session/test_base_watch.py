@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from hubtack.audit import drive
-from hubtack.audit.discover import discover
 from hubtack.diagnosis.episode import Finding
 from hubtack.knowledge.reasons import BIT
+from hubtack.logs import drive
+from hubtack.logs.discover import discover
 from hubtack.session.session import Session
 from hubtack.simulate.session import simulate, write_folder
 from hubtack.site import load_site
@@ -127,8 +127,8 @@ def test_the_site_file_has_the_better_figure_and_the_pseudoranges_stand_beside_i
 
 
 def test_ephemerides_give_the_date_where_nothing_else_does(misplaced: Path) -> None:
-    from hubtack.audit.discover import SessionFiles
     from hubtack.decode.decoder import Decoder
+    from hubtack.logs.discover import SessionFiles
     from hubtack.site import default_site
 
     data = (misplaced / "corrections.rtcm3").read_bytes()

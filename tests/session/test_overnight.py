@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from hubtack.audit.discover import SessionFiles
-from hubtack.audit.drive import session_for
 from hubtack.engine.judge import HOLD
 from hubtack.knowledge.reasons import BIT
+from hubtack.logs.discover import SessionFiles
+from hubtack.logs.drive import session_for
 from hubtack.readers.chunk import Chunk
 from hubtack.session.session import Session, join_rows
 from hubtack.simulate.faults import FAULTS

@@ -7,8 +7,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from hubtack.audit.discover import SessionFiles
-from hubtack.audit.drive import session_for
+from hubtack.logs.discover import SessionFiles
+from hubtack.logs.drive import session_for
 from hubtack.readers.chunk import Chunk
 from hubtack.session.session import Session
 from hubtack.simulate.base_stream import base_frames

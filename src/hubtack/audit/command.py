@@ -6,18 +6,18 @@ import argparse
 import hashlib
 import re
 import sys
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from hubtack.audit.discover import NEVER_LOGS, Found, folders_under, site_of
 from hubtack.audit.gather import Gathered, gather
+from hubtack.audit.places import places_under
 from hubtack.audit.progress import Progress
-from hubtack.control.record import paths_of
 from hubtack.documents.audit import audit_document, write_audit_json
-from hubtack.errors import SourceError, UsageError
+from hubtack.errors import UsageError
 from hubtack.fleet.account import SessionAccount
-from hubtack.fleet.plan import Place, Settings
+from hubtack.fleet.plan import Settings
+from hubtack.logs.discover import Found, site_of
 from hubtack.safe import safe_text
 
 __all__ = ["audit", "site_of"]
@@ -74,48 +74,6 @@ def _navigation(args: argparse.Namespace) -> tuple[str, str] | None:
     read_rinex_nav(args.navigation)
     path = args.navigation.resolve() if args.cluster else args.navigation
     return str(path), hashlib.sha256(path.read_bytes()).hexdigest()
-
-
-def places_under(paths: Iterable[Path], found: Found) -> Iterator[Place]:
-    """The folders and files to look into, each once, in the order of the paths and of the names below them.
-
-    Raises
-    ------
-    SourceError
-        If a path that was named does not exist.
-    """
-    seen: set[Path] = set()
-    for top in paths:
-        if not top.exists():
-            raise SourceError(f"{top}: no such file or folder; check the path")
-        places: Iterable[Place] = (
-            (Place(folder, top, True) for folder in folders_under(top, found))
-            if top.is_dir()
-            else (Place(top, top, False),)
-        )
-        for place in places:
-            if (real := place.path.resolve()) not in seen:
-                seen.add(real)
-                yield place
-
-
-def signature_of(place: Place, settings: Settings) -> str | None:
-    """A hash of the names, sizes and times of change of all that lies in a place; None where it cannot be listed."""
-    folder = place.path if place.is_folder else place.path.parent
-    try:
-        if place.is_folder:
-            files = [p for p in sorted(folder.iterdir()) if p.is_file() and not p.name.startswith(".")]
-        else:
-            files = [place.path, *(folder / n for n in sorted(NEVER_LOGS) if (folder / n).is_file())]
-        facts = [(p.name, (s := p.stat()).st_size, s.st_mtime_ns) for p in files]
-        site = Path(settings.site_path).read_bytes() if settings.site_path is not None else b""
-        record = paths_of(Path(settings.site_path).parent)[0] if settings.site_path is not None else None
-        checks = record.read_bytes() if record is not None and record.is_file() else b""
-    except OSError:
-        return None
-    held = settings.digest(hashlib.sha256(site).hexdigest(), hashlib.sha256(checks).hexdigest())
-    text = repr((str(place.path), facts, held))
-    return hashlib.sha256(text.encode(errors="surrogateescape")).hexdigest()
 
 
 def _show(args: argparse.Namespace, gathered: Gathered) -> int:

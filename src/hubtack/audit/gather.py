@@ -13,8 +13,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-from hubtack.audit.discover import SkippedFile
 from hubtack.audit.one import Outcome, run_task
+from hubtack.audit.places import signature_of
 from hubtack.audit.progress import Progress
 from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.common_cause import common_cause
@@ -24,6 +24,7 @@ from hubtack.fleet.plan import Place, Plan, Settings, Task, plan_place
 from hubtack.fleet.pool import Broken, Done, cores, in_process, pooled
 from hubtack.fleet.spool import Spool
 from hubtack.fleet.totals import overlapping
+from hubtack.logs.discover import SkippedFile
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -171,8 +172,6 @@ class _Work:
 
     def plan(self, over: Over) -> None:
         """Look into every place that has changed since the ledger was written."""
-        from hubtack.audit.command import signature_of
-
         self.states = [
             _PlaceState(i, signature_of(p, self.settings) if self.ledger else None) for i, p in enumerate(self.places)
         ]

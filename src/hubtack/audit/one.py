@@ -10,9 +10,6 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from hubtack.audit.discover import SessionFiles, SkippedFile
-from hubtack.audit.discover import site_of as site_beside
-from hubtack.audit.drive import run_files, session_for
 from hubtack.capture.reading import Losses, iter_capture, read_description
 from hubtack.control.latest import all_checks, record_folder
 from hubtack.diagnosis.episode import Finding
@@ -29,10 +26,13 @@ from hubtack.fleet.plan import VERDICT_LOG, Task, beside
 from hubtack.knowledge.explains import EXPLAINS
 from hubtack.knowledge.findings import FINDINGS, LINK_CODES
 from hubtack.knowledge.limits import LIMITS
-from hubtack.live.opening import session_of_capture
+from hubtack.logs.discover import SessionFiles, SkippedFile
+from hubtack.logs.discover import site_of as site_beside
+from hubtack.logs.drive import run_files, session_for
 from hubtack.orbits.ephemeris import Ephemeris
 from hubtack.readers.chunk import Chunk
 from hubtack.safe import safe_text
+from hubtack.session.from_site import session_of_capture
 from hubtack.session.session import Session
 from hubtack.site import Site, default_site, load_site
 

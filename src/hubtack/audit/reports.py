@@ -8,9 +8,9 @@ import os
 from collections.abc import Sequence
 from pathlib import Path
 
-from hubtack.audit.discover import SkippedFile
 from hubtack.errors import UsageError
 from hubtack.fleet.account import SessionAccount
+from hubtack.logs.discover import SkippedFile
 
 
 def zone_of(args: argparse.Namespace) -> str:

@@ -10,9 +10,9 @@ from typing import Protocol
 
 from hubtack.capture.serving import Caster, MountPoint, Server, mount_record
 from hubtack.errors import SourceError, UsageError
-from hubtack.readers.secret import Secret
 from hubtack.readers.urls import parse_source
 from hubtack.safe import safe_text
+from hubtack.secret import Secret
 
 FORMS = "tcp://127.0.0.1:5017, ntrip://127.0.0.1:2101/MOUNT, pty:, pty:LINK or a new file"
 

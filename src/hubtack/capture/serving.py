@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 from hubtack.errors import SourceError
 from hubtack.ntrip.gga import GgaFinder
-from hubtack.readers.secret import Secret
+from hubtack.secret import Secret
 
 MAX_WAITING = 4 << 20
 MAX_REQUEST = 16_384
@@ -208,7 +208,7 @@ class Caster(Server):
         elif name != self.mount.name:
             sock.sendall(b"HTTP/1.1 404 Not Found\r\nNtrip-Version: Ntrip/2.0\r\nConnection: close\r\n\r\n")
         elif not self._may_enter(headers.get("authorization", "")):
-            head = b"HTTP/1.1 401 Unauthorized\r\nWWW-Authenticate: Basic realm=\"/" + name.encode() + b"\"\r\n"
+            head = b'HTTP/1.1 401 Unauthorized\r\nWWW-Authenticate: Basic realm="/' + name.encode() + b'"\r\n'
             sock.sendall(head + b"Connection: close\r\n\r\n")
         else:
             self._send_stream(sock, version, headers)

@@ -101,7 +101,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Exit 0 when the check passed, 1 when it failed or cannot be told, 3 if a source failed."""
-    from hubtack.control.command import control
+    from hubtack.commands.control import control
 
     return control(args)
 

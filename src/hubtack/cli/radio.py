@@ -103,17 +103,17 @@ def _add_radio(parser: argparse.ArgumentParser, *, required: bool) -> None:
 def run(args: argparse.Namespace) -> int:
     """Work it out; exit 0, or 1 where the answer is no (margin short, load too large)."""
     if args.what == "losses":
-        from hubtack.radio.losses_command import losses
+        from hubtack.commands.radio_losses import losses
 
         return losses(args)
     if args.what == "path":
-        from hubtack.radio.path_command import path
+        from hubtack.commands.radio_path import path
 
         return path(args)
     if args.what == "checklist":
-        from hubtack.radio.checklist_command import checklist
+        from hubtack.commands.radio_checklist import checklist
 
         return checklist(args)
-    from hubtack.radio.load_command import load_command
+    from hubtack.commands.radio_load import load_command
 
     return load_command(args)

@@ -26,12 +26,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument("source", metavar="SOURCE", type=Path, help="a capture, a session folder or a log")
     parser.add_argument(
-        "--to", action="append", default=[], metavar="[ROLE=]WHERE",
+        "--to",
+        action="append",
+        default=[],
+        metavar="[ROLE=]WHERE",
         help="tcp://HOST:PORT, ntrip://HOST:PORT/MOUNT[?needs_position], pty:[LINK] or a new file; ROLE is rover, "
         "corrections or second_antenna, and can be left out where SOURCE holds one; may be given several times",
     )
     parser.add_argument(
-        "--fault", action="append", default=[], metavar="[ROLE:]KIND=VALUE",
+        "--fault",
+        action="append",
+        default=[],
+        metavar="[ROLE:]KIND=VALUE",
         help="loss=0.1 (share of frames), delay=2.5 (s), cut=30:10 (from, for; s), bits=1e-5 (share of bits)",
     )
     parser.add_argument("--seed", type=int, default=1, metavar="N", help="the same N gives the same faults (default 1)")
@@ -54,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     from hubtack.capture.reading import CaptureClock, is_capture
     from hubtack.documents.json_out import document, to_json
     from hubtack.readers.clock import ScaledClock
-    from hubtack.readers.secret import Secret
+    from hubtack.secret import Secret
 
     faults = [parse_fault(text) for text in args.fault]
     if any(f.kind in ("delay", "cut") for f in faults) and not args.speed:
@@ -103,15 +109,24 @@ def run(args: argparse.Namespace) -> int:
     for role, size in player.bytes_by_role.items():
         _say(f"{role}: {size} bytes sent" + (f", {lost[role]} lost to faults" if lost[role] else ""))
     if args.json:
-        print(to_json(document("replay", {
-            "sources": [
-                {
-                    "name": role, "to": [output.where for output in group], "bytes": player.bytes_by_role[role],
-                    "lost_bytes": lost[role],
-                }
-                for role, group in outputs.items()
-            ],
-        })))
+        print(
+            to_json(
+                document(
+                    "replay",
+                    {
+                        "sources": [
+                            {
+                                "name": role,
+                                "to": [output.where for output in group],
+                                "bytes": player.bytes_by_role[role],
+                                "lost_bytes": lost[role],
+                            }
+                            for role, group in outputs.items()
+                        ],
+                    },
+                )
+            )
+        )
     return 0
 
 
@@ -142,7 +157,7 @@ def _roles_captured(folder: Path) -> dict[str, Path]:
 
 def _roles_logged(source: Path) -> dict[str, Path]:
     """Roles that a session folder holds, or the one of a plain log, and the log of each."""
-    from hubtack.audit.discover import discover
+    from hubtack.logs.discover import discover
 
     found = discover([source])
     if len(found.sessions) != 1:

@@ -26,10 +26,10 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from hubtack.audit.discover import SkippedFile
 from hubtack.errors import SourceError, UsageError
 from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.tables import COLUMNS, TABLES, Row, account_from, rows_of
+from hubtack.logs.discover import SkippedFile
 from hubtack.safe import safe_text
 
 PLACES = {"signature": "text", "place": "text", "keys": "text", "skipped_json": "text"}

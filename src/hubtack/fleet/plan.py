@@ -14,11 +14,11 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from hubtack import __version__
-from hubtack.audit.discover import Found, SessionFiles, SkippedFile, take_file, take_folder
 from hubtack.control.latest import record_folder
 from hubtack.control.record import paths_of
 from hubtack.errors import SourceError
-from hubtack.fleet.split import (
+from hubtack.logs.discover import Found, SessionFiles, SkippedFile, take_file, take_folder
+from hubtack.logs.split import (
     ABSOLUTE,
     LogTimes,
     Mark,

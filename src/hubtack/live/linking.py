@@ -12,8 +12,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from hubtack.audit.discover import SessionFiles, discover
-from hubtack.audit.drive import run_files, session_for
 from hubtack.capture.reading import is_capture, iter_capture, read_description
 from hubtack.diagnosis.ready import criteria
 from hubtack.documents.expect import changes
@@ -23,14 +21,17 @@ from hubtack.documents.link import ToGrid, link_body
 from hubtack.engine.from_site import setup_of
 from hubtack.errors import LogFormatError, SourceError, UsageError
 from hubtack.knowledge.findings import LINK_CODES
-from hubtack.live.opening import find_site, link_setup_of
+from hubtack.live.opening import find_site
 from hubtack.live.run import LiveRun
 from hubtack.live.watching import forwarding
+from hubtack.logs.discover import SessionFiles, discover
+from hubtack.logs.drive import run_files, session_for
 from hubtack.readers.chunk import Chunk, SourceState
 from hubtack.readers.files import open_bytes
 from hubtack.readers.hub import Hub
 from hubtack.readers.urls import SourceSpec, parse_source
 from hubtack.safe import safe_text
+from hubtack.session.from_site import link_setup_of
 from hubtack.session.session import Session
 from hubtack.site import Site
 

@@ -7,19 +7,17 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass, field
-from functools import partial
 from pathlib import Path
 
-from hubtack.audit.discover import Found, SessionFiles, discover
 from hubtack.capture.reading import CaptureClock, CaptureReader, is_capture, read_description
-from hubtack.engine.from_site import base_ecef_m, setup_of
-from hubtack.engine.link import LinkSetup
+from hubtack.engine.from_site import setup_of
 from hubtack.errors import LogFormatError, SourceError, UsageError
 from hubtack.live.player import LogPlayer
+from hubtack.logs.discover import Found, SessionFiles, discover
 from hubtack.readers.chunk import Reader
 from hubtack.readers.urls import SourceSpec, parse_source
+from hubtack.session.from_site import convergence_of, link_setup_of, session_of_capture
 from hubtack.session.session import Session
-from hubtack.session.site_marks import marks_ecef_m
 from hubtack.site import Site, default_site, load_site
 
 
@@ -87,19 +85,6 @@ def _open_capture(args: argparse.Namespace, site: Site) -> Opened:
     return Opened(session, [reader], site, site.machine.name or "", False, list(site.warnings))
 
 
-def session_of_capture(site: Site, roles: tuple[str, ...]) -> Session:
-    """A session for a capture's sources; it judges by arrival, as the live run did that was recorded."""
-    session = Session(
-        setup_of(site, has_arrival=True, has_corrections="corrections" in roles),
-        link_setup_of(site, "mixed" if "corrections" not in roles else "capture", has_arrival=True),
-    )
-    session.link_role = "corrections" if "corrections" in roles else "rover"
-    session.rover.compare_ages = True
-    for role in roles:
-        session.expect(role)
-    return session
-
-
 def find_site(named: Path | None, source: str | None) -> Site:
     """The site file that was named, else ``site.toml`` beside the log, else the defaults."""
     if named is not None:
@@ -110,35 +95,6 @@ def find_site(named: Path | None, source: str | None) -> Site:
         if path.exists() and (folder / "site.toml").is_file():
             return load_site(folder / "site.toml")
     return default_site()
-
-
-def convergence_of(site: Site) -> float:
-    """Grid north east of true north at the site's base or its grid's origin; NaN where the site has no grid. [deg]"""
-    frame = site.site
-    if frame.local is not None:
-        return frame.local.rotation_deg
-    if frame.crs is None or frame.base is None:
-        return float("nan")
-    from hubtack.geo.crs import convergence_and_scale, find_crs
-
-    return convergence_and_scale(find_crs(frame.crs), frame.base.latitude_deg, frame.base.longitude_deg)[0]
-
-
-def link_setup_of(site: Site, kind: str, *, has_arrival: bool, near: tuple[float, float] | None = None) -> LinkSetup:
-    """What the link's engine must know of a site."""
-    base = site.site.base
-    return LinkSetup(
-        base_ecef_m=base_ecef_m(site),
-        base_station_id=base.station_id if base else None,
-        base_tolerance_m=base.tolerance_m if base else 0.05,
-        limits=dict(site.limits),
-        source_kind=kind,
-        has_arrival=has_arrival,
-        heard_at=site.corrections.heard_at,
-        near_deg=near,
-        geoid_separation_m=site.site.geoid_separation_m,
-        marks_ecef_m=partial(marks_ecef_m, site),
-    )
 
 
 def _sources(args: argparse.Namespace, site: Site) -> tuple[dict[str, Path], dict[str, SourceSpec]]:

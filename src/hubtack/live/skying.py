@@ -12,20 +12,21 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from hubtack.audit.discover import SessionFiles, discover
-from hubtack.audit.drive import run_files, session_for
 from hubtack.documents.json_out import document, to_json
 from hubtack.documents.sky import iso_of, sky_body
 from hubtack.engine.from_site import setup_of
 from hubtack.errors import LogFormatError, SourceError, UsageError
 from hubtack.geo import geodetic_to_ecef
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
-from hubtack.live.opening import find_site, link_setup_of
+from hubtack.live.opening import find_site
+from hubtack.logs.discover import SessionFiles, discover
+from hubtack.logs.drive import run_files, session_for
 from hubtack.orbits.calendar import week_of
 from hubtack.orbits.ephemeris import WEEK_S, Ephemeris, EphemerisStore
 from hubtack.orbits.outlook import SkyNow, outlook
 from hubtack.readers.urls import SourceSpec, parse_source
 from hubtack.safe import safe_text
+from hubtack.session.from_site import link_setup_of
 from hubtack.session.session import Session
 from hubtack.session.sky_state import gpst_at, sky_now
 from hubtack.site import Site

@@ -19,7 +19,7 @@ from hubtack.ntrip.gga import gga_line
 from hubtack.ntrip.login import Challenge, basic, digest, parse_challenges, usable_digest
 from hubtack.ntrip.request import build_request, target
 from hubtack.ntrip.sourcetable import SourceTable, parse_table
-from hubtack.readers.secret import Secret
+from hubtack.secret import Secret
 
 ANSWER_S = 15.0
 ASK_TABLE_S = 5.0

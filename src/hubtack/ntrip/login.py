@@ -7,7 +7,7 @@ import hashlib
 import re
 from dataclasses import dataclass, field
 
-from hubtack.readers.secret import Secret
+from hubtack.secret import Secret
 
 _HASHES = {"MD5": "md5", "SHA-256": "sha256", "SHA-512-256": "sha512_256"}
 _PART = re.compile(

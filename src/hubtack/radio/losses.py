@@ -13,14 +13,14 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.audit.discover import SessionFiles
-from hubtack.audit.drive import run_files, session_for
 from hubtack.diagnosis.loss_places import LONGEST_S, PlacedSlots
 from hubtack.engine.axis import DAY_NS, SessionAxis
 from hubtack.engine.link import distance_m
 from hubtack.engine.link_ledger import COMPLETE
 from hubtack.engine.places import from_base, timed_slots
 from hubtack.engine.rover import JudgedRows
+from hubtack.logs.discover import SessionFiles
+from hubtack.logs.drive import run_files, session_for
 from hubtack.site import Site
 
 Floats = NDArray[np.float64]

@@ -49,7 +49,7 @@ def measure(path: Path) -> StreamMeasure:
     shown = safe_text(str(path), 200)
     if not path.is_dir():
         return _sums(iter_log(path), shown)
-    from hubtack.audit.discover import discover
+    from hubtack.logs.discover import discover
 
     logs = [s for s in discover([path]).sessions if s.corrections]
     if len(logs) != 1:

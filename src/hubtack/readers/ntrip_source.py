@@ -22,8 +22,8 @@ from hubtack.readers.clock import Clock, RealClock
 from hubtack.readers.network import CONNECT_TIMEOUT_S, connect_tcp
 from hubtack.readers.proxy import connect_through, proxy_for
 from hubtack.readers.retry import Backoff
-from hubtack.readers.secret import MASK, Secret
 from hubtack.readers.urls import SourceSpec
+from hubtack.secret import MASK, Secret
 
 Place = Callable[[], "tuple[float, float, float] | None"]
 MAX_AGAIN = 4  # version, then Digest, then a fresh nonce: more than that is a loop

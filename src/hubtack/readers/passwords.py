@@ -7,8 +7,8 @@ import sys
 from collections.abc import Callable, Mapping
 
 from hubtack.errors import UsageError
-from hubtack.readers.secret import Secret
 from hubtack.readers.urls import SourceSpec
+from hubtack.secret import Secret
 
 DEFAULT_ENV = "HUBTACK_PASSWORD"
 

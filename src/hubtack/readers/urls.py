@@ -11,7 +11,7 @@ from typing import Literal
 from urllib.parse import parse_qsl, unquote
 
 from hubtack.errors import UsageError
-from hubtack.readers.secret import Secret
+from hubtack.secret import Secret
 from hubtack.site.secrets import mask_password
 
 Kind = Literal["serial", "tcp", "udp", "file", "stdin", "ntrip"]
@@ -24,14 +24,16 @@ MOUNT_MAX = 100
 _SCHEMES = ("serial", "tcp", "udp", "file", "ntrip", "ntrip+tls")
 # pyserial's own URL handlers, handed on as they are.
 _PYSERIAL_SCHEMES = ("loop", "socket", "rfc2217", "spy", "alt", "hwgrep", "cp2110")
-_SERIAL_PARAMS: Mapping[str, str] = MappingProxyType({
-    "baud": "a number from 50 to 4000000",
-    "dtr": "on or off",
-    "rts": "on or off",
-    "parity": "none, even or odd",
-    "bits": "7 or 8",
-    "stop": "1 or 2",
-})
+_SERIAL_PARAMS: Mapping[str, str] = MappingProxyType(
+    {
+        "baud": "a number from 50 to 4000000",
+        "dtr": "on or off",
+        "rts": "on or off",
+        "parity": "none, even or odd",
+        "bits": "7 or 8",
+        "stop": "1 or 2",
+    }
+)
 _FORMS = (
     "serial:///dev/ttyUSB0?baud=115200, tcp://host:port, udp://host:port, ntrip://user@host:2101/MOUNT, "
     "ntrip+tls://..., a file, or - for standard input"
@@ -125,8 +127,11 @@ def _params(text: str, query: str, known: Mapping[str, str]) -> Mapping[str, str
 
 def _serial_values(text: str, params: Mapping[str, str]) -> None:
     accepted: dict[str, tuple[str, ...]] = {
-        "dtr": ("on", "off"), "rts": ("on", "off"), "parity": ("none", "even", "odd"),
-        "bits": ("7", "8"), "stop": ("1", "2"),
+        "dtr": ("on", "off"),
+        "rts": ("on", "off"),
+        "parity": ("none", "even", "odd"),
+        "bits": ("7", "8"),
+        "stop": ("1", "2"),
     }
     for key, value in params.items():
         if key == "baud":
@@ -218,6 +223,13 @@ def _ntrip(text: str, rest: str, *, tls: bool) -> SourceSpec:
     shown_host = f"[{host}]" if ":" in host else host
     label = f"{scheme}://{user + '@' if user else ''}{shown_host}:{port}/{mount}"
     return SourceSpec(
-        "ntrip", label, host=host, port=port, mount=mount, user=unquote(user), password=secret, tls=tls,
+        "ntrip",
+        label,
+        host=host,
+        port=port,
+        mount=mount,
+        user=unquote(user),
+        password=secret,
+        tls=tls,
         warnings=(PASSWORD_IN_URL,) if secret else (),
     )

@@ -13,13 +13,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from hubtack.audit.discover import SkippedFile
 from hubtack.errors import UsageError
 from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.causes import rank_causes
 from hubtack.fleet.common_cause import common_cause
 from hubtack.fleet.compare import compare
 from hubtack.fleet.totals import column, cost_per_h, machine_of, number, overlapping, span_ns, totals
+from hubtack.logs.discover import SkippedFile
 from hubtack.safe import safe_text
 
 if TYPE_CHECKING:

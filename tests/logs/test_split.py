@@ -12,8 +12,8 @@ from tests.link_stream import Base, sent, stream
 from tests.rover_text import clock, gga, good_rows, gst, sentence
 
 from hubtack.errors import SourceError
-from hubtack.fleet import split
-from hubtack.fleet.split import ABSOLUTE, DAY_MS, WEEK_MS, Mark, elapsed_ms, iter_range, look_through, marks_in
+from hubtack.logs import split
+from hubtack.logs.split import ABSOLUTE, DAY_MS, WEEK_MS, Mark, elapsed_ms, iter_range, look_through, marks_in
 
 HALF_HOUR_S = 1800.0
 

@@ -10,9 +10,9 @@ from typing import Any
 import numpy as np
 
 from hubtack import __version__
+from hubtack.commands.control_rows import gather, given_date, site_of
 from hubtack.control.answer import Answer, findings_of_check, history_at, record_entry
 from hubtack.control.check import Circumstances, check_mark
-from hubtack.control.drive import gather, given_date, site_of
 from hubtack.control.frame import Frame, HeightDatum, Mark, frame_of
 from hubtack.control.judge import limits_for
 from hubtack.control.record import FILE_NAME, append_record
@@ -38,7 +38,7 @@ def control(args: argparse.Namespace) -> int:
     if (args.write is not None or args.residuals is not None) and asked != ["fit"]:
         raise UsageError("--write and --residuals belong to --fit")
     if asked:
-        from hubtack.control import questions
+        from hubtack.commands import control_questions as questions
 
         return int(getattr(questions, f"answer_{asked[0]}")(args))
     return check(args)

@@ -8,17 +8,17 @@ import shutil
 import sys
 from collections.abc import Callable, Iterator
 
-from hubtack.audit.discover import SessionFiles, discover, site_of
+from hubtack.commands.radio_path import with_sensitivity
 from hubtack.diagnosis.loss_places import loss_places
 from hubtack.documents.json_out import document, to_json
 from hubtack.documents.radio import losses_body
 from hubtack.errors import SourceError, UsageError
 from hubtack.knowledge.radio import MUCH_LOST_SHARE
+from hubtack.logs.discover import SessionFiles, discover, site_of
 from hubtack.radio.checks import link_of
 from hubtack.radio.cure import likelier_cure, range_bands
 from hubtack.radio.losses import SessionLosses, pooled, session_losses
 from hubtack.radio.path import Link
-from hubtack.radio.path_command import with_sensitivity
 from hubtack.safe import safe_text
 from hubtack.site import load_site
 from hubtack.views.radio_map import losses_text, plan

@@ -10,8 +10,6 @@ from typing import Any
 
 import numpy as np
 
-from hubtack.audit.discover import SessionFiles, discover
-from hubtack.audit.drive import run_files, session_for
 from hubtack.control.accuracy import accuracy_report
 from hubtack.control.answer import base_tolerance_m, days_of, visit_of
 from hubtack.control.base_days import BaseDay, base_steps
@@ -23,6 +21,8 @@ from hubtack.documents import control_questions as documents
 from hubtack.documents.json_out import to_json
 from hubtack.engine.from_site import base_ecef_m
 from hubtack.errors import LogFormatError, SourceError, UsageError
+from hubtack.logs.discover import SessionFiles, discover
+from hubtack.logs.drive import run_files, session_for
 from hubtack.safe import safe_text
 from hubtack.site import Site, default_site, load_site
 from hubtack.units import METRE, LengthUnit

@@ -16,8 +16,6 @@ from pathlib import Path
 
 import numpy as np
 
-from hubtack.audit.discover import SessionFiles, discover
-from hubtack.audit.drive import run_files, session_for
 from hubtack.capture.reading import is_capture
 from hubtack.control.mean import occupation_mean
 from hubtack.control.occupation import OccupationRows, choose_stretch, standing_stretches
@@ -28,6 +26,8 @@ from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 from hubtack.knowledge.control_words import ENDED
 from hubtack.live.opening import find_site, open_sources
 from hubtack.live.run import LiveRun
+from hubtack.logs.discover import SessionFiles, discover
+from hubtack.logs.drive import run_files, session_for
 from hubtack.readers.hub import Hub
 from hubtack.readers.urls import parse_source
 from hubtack.safe import safe_text

@@ -9,14 +9,14 @@ from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
-from hubtack.audit.discover import SessionFiles
 from hubtack.decode.tables import Decoded
 from hubtack.engine.from_site import setup_of
 from hubtack.engine.rover import JudgedRows
 from hubtack.errors import SourceError
-from hubtack.fleet.split import iter_range
-from hubtack.live.opening import link_setup_of
+from hubtack.logs.discover import SessionFiles
+from hubtack.logs.split import iter_range
 from hubtack.readers.chunk import Chunk
+from hubtack.session.from_site import link_setup_of
 from hubtack.session.session import Session
 from hubtack.site import Site
 
