@@ -1,12 +1,15 @@
 """The rover's side of a session: rows in, judged rows out, with the track, the tally and the evidence kept.
 
-``update`` commits rows that content has closed. ``peek`` judges rows still open on a copy of the track and keeps
-nothing, which is how a live screen is up to date without changing what is stored.
+``update`` commits rows that content has closed. ``peek`` judges rows still open on a copy of the track and stores
+nothing, which is how a live screen is up to date without changing what is stored. It does remember what it has looked
+at: a row that is looked at again, or closed, just as it was looked at is not worked out once more.
 """
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +24,7 @@ from hubtack.engine.scatter import Scatter
 from hubtack.engine.setup import Setup
 from hubtack.engine.swing import Swings
 from hubtack.engine.tally import Tally
+from hubtack.epochs.columns import COLUMNS as EPOCH_COLUMNS
 from hubtack.epochs.columns import Epochs
 from hubtack.knowledge.reasons import BIT
 
@@ -29,6 +33,8 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 HEADING_HOLD_NS = 2_000_000_000  # a heading that comes more slowly than the position serves for this long
+_FEW = 4  # open rows that are remembered one by one: a live receiver has two
+_BOOK_AT = 64  # rows that wait to be summed up, where they may wait
 
 
 @dataclass(slots=True)
@@ -54,12 +60,20 @@ class LinkAtRows:
             healthy=np.zeros(n, dtype=bool),
         )
 
+    def take(self, index: slice) -> LinkAtRows:
+        """The rows that ``index`` picks."""
+        return LinkAtRows(**{name: getattr(self, name)[index] for name in _LINK_COLUMNS})
+
+
+_LINK_COLUMNS = tuple(LinkAtRows.__dataclass_fields__)
+
 
 @dataclass(slots=True)
 class JudgedRows:
     """A block of rows with all that was worked out for them.
 
-    ``working`` (N,) says of committed rows whether the machine was at work; it is empty for rows that are only looked at.
+    ``working`` (N,) says of committed rows whether the machine was at work; it is empty for rows that are only looked
+    at, and for those that are summed up later (``RoverEngine.sums_up_later``).
     """
 
     epochs: Epochs
@@ -68,24 +82,51 @@ class JudgedRows:
     working: Bools = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
 
+_Heading = tuple[int, float]  # time and value of the newest heading
+
+
+@dataclass(slots=True)
+class _Looked:
+    """One open row as it was looked at: what it was worked out from, and what came of it."""
+
+    given: bytes
+    latched: int
+    track: jd.Track  # before the row
+    heading: _Heading | None
+    rows: JudgedRows
+    track_after: jd.Track
+    heading_after: _Heading | None
+
+    def fits(self, given: bytes, track: jd.Track, heading: _Heading | None) -> bool:
+        """Whether a row was worked out from just this: then every figure of it would come out the same."""
+        return self.track is track and self.heading == heading and self.given == given
+
+
 @dataclass(slots=True)
 class RoverEngine:
-    """State of the rover's side of one session."""
+    """State of the rover's side of one session.
+
+    ``sums_up_later`` lets closed rows wait until somebody asks for ``tally`` or ``evidence``, which a live run does once
+    a second: both come out the same for any cut into blocks, and twenty rows cost little more than one.
+    """
 
     setup: Setup
     compare_ages: bool = False
+    sums_up_later: bool = False
     track: jd.Track = field(default_factory=jd.Track)
-    tally: Tally = field(default_factory=Tally)
-    evidence: RoverEvidence = field(init=False)
+    _tally: Tally = field(default_factory=Tally)
+    _evidence: RoverEvidence = field(init=False)
     swings: Swings = field(default_factory=Swings)
     parked: Parked = field(init=False)
     scatter: Scatter = field(init=False)
     course: Course = field(default_factory=Course)
     last: JudgedRows | None = None  # the newest committed row
-    _heading: tuple[int, float] | None = None  # time and value of the newest heading
+    _heading: _Heading | None = None
+    _looked: list[_Looked] = field(default_factory=list)
+    _waiting: list[tuple[JudgedRows, LinkAtRows, jd.Track, int]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.evidence = RoverEvidence.for_setup(self.setup)
+        self._evidence = RoverEvidence.for_setup(self.setup)
         km = (self.setup.assumed_baseline_m or 2000.0) * 1e-6
         floors = (
             self.setup.horizontal_m + self.setup.horizontal_ppm * km,
@@ -99,35 +140,118 @@ class RoverEngine:
         if forward is not None and right is not None:
             self.swings.expected_deg = float(np.degrees(np.arctan2(right, forward)))
 
+    @property
+    def tally(self) -> Tally:
+        """Sums over all committed rows."""
+        self._sum_up()
+        return self._tally
+
+    @property
+    def evidence(self) -> RoverEvidence:
+        """Stretches and counters over all committed rows."""
+        self._sum_up()
+        return self._evidence
+
     def update(self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools) -> JudgedRows:
         """Judge and commit N closed rows, which must follow those committed before."""
-        rows, track, heading = self._judge(epochs, link, arrival_ns, checked, commit=True)
+        rows, track, heading = self._commit(epochs, link, arrival_ns, checked)
         n = len(epochs)
         if n == 0:
             return rows
-        silent_ns = jd.silent_limit_ns(track, self.setup)
-        rows.working = self.tally.add(
-            epochs,
-            rows.q,
-            rows.judged,
-            silent_ns=silent_ns,
-            working_moved_s=self.setup.limit("working_moved_s"),
-            working_speed_max_m_s=self.setup.limit("working_speed_max_km_h") / 3.6,
-        )
-        self.evidence.add(rows.epochs, rows.q, rows.judged, link, self.track, silent_ns)
+        self._waiting.append((rows, link, self.track, jd.silent_limit_ns(track, self.setup)))
+        if not self.sums_up_later or len(self._waiting) >= _BOOK_AT:
+            self._sum_up()
         self.track, self._heading = track, heading
-        self.last = JudgedRows(epochs.take(slice(n - 1, n)), _last_of(rows.q), rows.judged)
+        self.last = rows if n == 1 else JudgedRows(epochs.take(slice(n - 1, n)), _last_of(rows.q), rows.judged)
         return rows
 
-    def peek(self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools) -> tuple[JudgedRows, jd.Track]:
-        """Judge rows that are still open, as if closed; nothing is kept."""
-        rows, track, _ = self._judge(epochs, link, arrival_ns, checked)
-        return rows, track
+    def _sum_up(self) -> None:
+        """Add the rows that wait to the tally and the evidence."""
+        waiting, self._waiting = self._waiting, []
+        for silent_ns, group in itertools.groupby(waiting, key=lambda entry: entry[3]):
+            blocks, links, befores, _ = zip(*group, strict=True)
+            rows = join_rows(list(blocks))
+            rows.working = self._tally.add(
+                rows.epochs,
+                rows.q,
+                rows.judged,
+                silent_ns=silent_ns,
+                working_moved_s=self.setup.limit("working_moved_s"),
+                working_speed_max_m_s=self.setup.limit("working_speed_max_km_h") / 3.6,
+            )
+            healthy = np.concatenate([link.healthy for link in links])
+            self._evidence.add(rows.epochs, rows.q, rows.judged, healthy, befores[0], silent_ns)
 
-    def _judge(
-        self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools, *, commit: bool = False
-    ) -> tuple[JudgedRows, jd.Track, tuple[int, float] | None]:
-        heading_deg, heading = self._held_heading(epochs)
+    def peek(self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools) -> tuple[JudgedRows, jd.Track]:
+        """Judge N > 0 rows that are still open, as if closed; gives the last of them, and the track after it."""
+        if len(epochs) > _FEW:
+            q, heading = self._quantities(epochs, link, self._heading)
+            judged, track = self._judge(self.track, epochs, q, link.latch_bits | self._latched(), arrival_ns, checked)
+            return JudgedRows(epochs, q, judged), track
+        looked: list[_Looked] = []
+        track, heading = self.track, self._heading
+        for i in range(len(epochs)):
+            at = slice(i, i + 1)
+            looked.append(
+                self._look(epochs.take(at), link.take(at), arrival_ns[at], checked[at], track=track, heading=heading)
+            )
+            track, heading = looked[-1].track_after, looked[-1].heading_after
+        self._looked = looked
+        return looked[-1].rows, track
+
+    def _look(
+        self,
+        epochs: Epochs,
+        link: LinkAtRows,
+        arrival_ns: Ints,
+        checked: Bools,
+        *,
+        track: jd.Track,
+        heading: _Heading | None,
+    ) -> _Looked:
+        """One open row on top of a track, out of memory where it has been looked at just so."""
+        given = _given(epochs, link, arrival_ns, checked)
+        latched = link.latch_bits | self._latched()
+        for old in self._looked:
+            if old.latched == latched[0] and old.fits(given, track, heading):
+                return old
+        q, heading_after = self._quantities(epochs, link, heading)
+        judged, track_after = self._judge(track, epochs, q, latched, arrival_ns, checked)
+        rows = JudgedRows(epochs, q, judged)
+        return _Looked(given, int(latched[0]), track, heading, rows, track_after, heading_after)
+
+    def _commit(
+        self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools
+    ) -> tuple[JudgedRows, jd.Track, _Heading | None]:
+        """Closed rows on top of the track, and what they do to the slow checks beside it."""
+        looked = self._looked[0] if self._looked and len(epochs) == 1 else None
+        if looked is not None and not looked.fits(_given(epochs, link, arrival_ns, checked), self.track, self._heading):
+            looked = None
+        if looked is not None:
+            q, heading = looked.rows.q, looked.heading_after
+        else:
+            q, heading = self._quantities(epochs, link, self._heading)
+        self.swings.add(epochs, q)
+        latched = link.latch_bits | np.where(self.swings.contradiction(epochs), BIT["heading_contradiction"], 0)
+        latched = latched | np.where(self.parked.add(epochs, q), BIT["latched_overnight_shift"], 0)
+        latched = latched | np.where(self.scatter.add(epochs, q), BIT["scatter_contradiction"], 0)
+        if self.setup.machine_kind in COURSE_KINDS:
+            self.course.add(epochs, q)
+        if looked is not None and looked.latched == latched[0]:
+            return JudgedRows(epochs, q, looked.rows.judged), looked.track_after, heading
+        judged, track = self._judge(self.track, epochs, q, latched, arrival_ns, checked)
+        return JudgedRows(epochs, q, judged), track, heading
+
+    def _latched(self) -> int:
+        """What the slow checks say by now, as bits: an open row does not move them."""
+        bits = BIT["heading_contradiction"] if self.swings.contradicts else 0
+        bits |= BIT["latched_overnight_shift"] if self.parked.contradicts else 0
+        return bits | (BIT["scatter_contradiction"] if self.scatter.contradicts else 0)
+
+    def _quantities(
+        self, epochs: Epochs, link: LinkAtRows, before: _Heading | None
+    ) -> tuple[Quantities, _Heading | None]:
+        heading_deg, heading = self._held_heading(epochs, before)
         q = quantities(
             epochs,
             self.setup,
@@ -136,20 +260,13 @@ class RoverEngine:
             obs_utc_ms=link.obs_utc_ms,
             heading_deg=heading_deg,
         )
-        latched = link.latch_bits
-        if commit:
-            self.swings.add(epochs, q)
-            latched = latched | np.where(self.swings.contradiction(epochs), BIT["heading_contradiction"], 0)
-            latched = latched | np.where(self.parked.add(epochs, q), BIT["latched_overnight_shift"], 0)
-            latched = latched | np.where(self.scatter.add(epochs, q), BIT["scatter_contradiction"], 0)
-            if self.setup.machine_kind in COURSE_KINDS:
-                self.course.add(epochs, q)
-        else:
-            latched = latched | (BIT["heading_contradiction"] if self.swings.contradicts else 0)
-            latched = latched | (BIT["latched_overnight_shift"] if self.parked.contradicts else 0)
-            latched = latched | (BIT["scatter_contradiction"] if self.scatter.contradicts else 0)
-        judged, track = jd.judge_rows(
-            self.track,
+        return q, heading
+
+    def _judge(
+        self, track: jd.Track, epochs: Epochs, q: Quantities, latched: Ints, arrival_ns: Ints, checked: Bools
+    ) -> tuple[jd.Judged, jd.Track]:
+        return jd.judge_rows(
+            track,
             epochs,
             q,
             self.setup,
@@ -158,26 +275,25 @@ class RoverEngine:
             compare_ages=self.compare_ages,
             checked=checked,
         )
-        return JudgedRows(epochs, q, judged), track, heading
 
-    def _held_heading(self, epochs: Epochs) -> tuple[Floats, tuple[int, float] | None]:
+    def _held_heading(self, epochs: Epochs, before: _Heading | None) -> tuple[Floats, _Heading | None]:
         n = len(epochs)
         if n == 0:
-            return np.zeros(0), self._heading
+            return np.zeros(0), before
         own = (epochs.heading_deg + self.setup.heading_offset_deg) % 360.0
         known = ~np.isnan(own)
         newest = np.maximum.accumulate(np.where(known, np.arange(n), -1))
         picked = np.maximum(newest, 0)
         value = np.where(newest >= 0, own[picked], np.nan)
         at_ns = np.where(newest >= 0, epochs.time_ns[picked], 0)
-        if self._heading is not None:
-            before = newest < 0
-            at_ns = np.where(before, self._heading[0], at_ns)
-            value = np.where(before, self._heading[1], value)
+        if before is not None:
+            none_yet = newest < 0
+            at_ns = np.where(none_yet, before[0], at_ns)
+            value = np.where(none_yet, before[1], value)
         held = np.where(np.abs(epochs.time_ns - at_ns) <= HEADING_HOLD_NS, value, np.nan)
         if newest[-1] >= 0:
             return held, (int(epochs.time_ns[newest[-1]]), float(own[newest[-1]]))
-        return held, self._heading
+        return held, before
 
     def heading_deg(self) -> float:
         """The newest heading, true; NaN where there has been none. [deg]"""
@@ -188,8 +304,32 @@ class RoverEngine:
         return jd.standing(track or self.track, elapsed_ns, self.setup)
 
 
+def _given(epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools) -> bytes:
+    """All that a row is worked out from, beside the state before it."""
+    parts = [getattr(epochs, name).tobytes() for name in EPOCH_COLUMNS]
+    parts.extend(getattr(link, name).tobytes() for name in _LINK_COLUMNS)
+    return b"".join((*parts, arrival_ns.tobytes(), checked.tobytes()))
+
+
 def _last_of(q: Quantities) -> Quantities:
     return Quantities(**{name: getattr(q, name)[-1:] for name in Quantities.__dataclass_fields__})
+
+
+def join_rows(parts: list[JudgedRows]) -> JudgedRows:
+    """Blocks of judged rows as one."""
+    if len(parts) == 1:
+        return parts[0]
+    return JudgedRows(
+        Epochs.concat([p.epochs for p in parts]),
+        _concat([p.q for p in parts]),
+        _concat([p.judged for p in parts]),
+        np.concatenate([p.working for p in parts]),
+    )
+
+
+def _concat(parts: list[Any]) -> Any:
+    kind = type(parts[0])
+    return kind(**{name: np.concatenate([getattr(p, name) for p in parts]) for name in kind.__dataclass_fields__})
 
 
 LATCHES = {
