@@ -52,6 +52,14 @@ class LinkView:
         """How long the stream has been listened to. [s]"""
         return max((self.now_ns - self.start_ns) / S_NS, self.tally.duration_s())
 
+    @property
+    def rover_outlasts_s(self) -> float:
+        """By how much longer the rover's rows last than the corrections, each by its own time; NaN where not known. [s]"""
+        rover, link = self.rover, self.tally.ledger
+        if rover.first_ns is None or rover.last_ns is None or link.first_ns is None or link.last_ns is None:
+            return float("nan")
+        return ((rover.last_ns - rover.first_ns) - (link.last_ns - link.first_ns)) / S_NS
+
     def limit(self, key: str) -> float:
         """A limit by its key."""
         return self.setup.limit(key)

@@ -10,14 +10,17 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from hubtack.diagnosis.episode import Episode, Severity
+from hubtack.engine.age_track import BIN_NS
 from hubtack.engine.judge import Track
 from hubtack.engine.rover_evidence import RoverEvidence
 from hubtack.engine.runs import Run
 from hubtack.engine.setup import Setup
 from hubtack.engine.tally import Tally
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
-from hubtack.knowledge.why_words import CLOCK_JUMPED, LEAP_LOST, SUSPECT_WORDS
+from hubtack.knowledge.why_words import CLOCK_JUMPED, CLOCK_STEPPED, CLOCK_STEPPED_IN_LOGS, LEAP_LOST, SUSPECT_WORDS
 
 # Codes whose stretches are episodes as they stand.
 _AS_THEY_STAND = (
@@ -36,6 +39,9 @@ _AS_THEY_STAND = (
 _MINUTE_DECIMALS_WANTED, _HEIGHT_DECIMALS_WANTED = 6, 2
 _UNDER_A_ROOF = frozenset({"few_satellites", "poor_geometry", "heading_lost", "heading_separation"})
 _SAME_STEP_S = 0.06
+# A gap and what the stream's time says of it agree within an epoch of each and a little; logs that end some seconds
+# apart are nothing, so a shorter gap is not told from them. Common practice, no source.
+_SAME_GAP_S, _LEAST_OUTLASTING_S = 2.0, 10.0
 _ENDS_APART_NS = 30_000_000_000
 _SHARE_MISSING = 0.5  # a field absent from more than half of the rows is missing, not late
 
@@ -50,8 +56,13 @@ def rover_episodes(
     expects_rover: bool,
     live: bool,
     ends_apart: bool = False,
+    outlasts_link_s: float = math.nan,
 ) -> list[Episode]:
-    """All episodes of the rover's side as seen at ``now_ns`` on the session's axis."""
+    """All episodes of the rover's side as seen at ``now_ns`` on the session's axis.
+
+    ``ends_apart`` is True for separate logs; ``outlasts_link_s`` is by how much more the rover's log then lasts, by the
+    time that it speaks of, than that of the corrections.
+    """
     episodes: list[Episode] = []
     # A machine that has not been fixed and has not moved since it was switched on stands under a roof, or waits: what
     # its sky lacks stops no work.
@@ -60,7 +71,7 @@ def rover_episodes(
         for run in evidence.runs[code].at(now_ns):
             severity = "warn" if idle and code in _UNDER_A_ROOF else _severity(code, run)
             episodes.append(_episode(code, run, _figures(code, evidence, setup), severity))
-    episodes.extend(_silence(evidence, tally, track, setup, now_ns, expects_rover, ends_apart))
+    episodes.extend(_silence(evidence, tally, track, setup, now_ns, expects_rover, ends_apart, outlasts_link_s))
     episodes.extend(_fields(evidence, tally, setup, now_ns, live))
     return episodes
 
@@ -95,15 +106,27 @@ def _figures(code: str, evidence: RoverEvidence, setup: Setup) -> dict[str, Any]
     return {}
 
 
-def _gap(run: Run, tally: Tally, setup: Setup, ends_apart: bool) -> Episode:
-    """A gap between two rows; in a log of its own, one of the leap seconds to the hundredth is a clock that was set.
+def _gap(
+    run: Run, evidence: RoverEvidence, tally: Tally, setup: Setup, ends_apart: bool, outlasts_link_s: float
+) -> Episode:
+    """A gap between two rows: a silence, or a clock that was set while the rows came as they should.
 
-    A receiver that loses its leap seconds runs on GPS time: the next epoch comes when it should, 18 s later by name.
-    Without arrival times nothing else tells the two apart; a real silence is that long by chance seldom enough.
+    The corrections tell the two apart. In a mixed log or live, the rover's time stays as far ahead of the stream's as
+    the gap was long: the stream did not go on during it. Of separate logs the rover's then lasts longer by the gap.
+    Where neither tells, and the logs do not last equally long either, a gap of the leap seconds to the hundredth is taken for them: a receiver that loses them runs
+    on GPS time, and a real silence is that long by chance seldom enough.
     """
     gap_s = run.hold_ns / 1e9 - tally.interval_s()
-    if ends_apart and abs(gap_s - CURRENT_LEAP_S) < _SAME_STEP_S:
+    why = ""
+    if ends_apart:
+        if abs(gap_s - outlasts_link_s) < _SAME_GAP_S and gap_s > _LEAST_OUTLASTING_S:
+            why = CLOCK_STEPPED_IN_LOGS.format(step_s=gap_s)
+    elif abs(_left_behind_s(run, evidence) - gap_s) < _SAME_GAP_S:
+        why = CLOCK_STEPPED.format(step_s=gap_s)
+    ends_alike = ends_apart and abs(outlasts_link_s) < _SAME_GAP_S
+    if abs(gap_s - CURRENT_LEAP_S) < _SAME_STEP_S and (why or (ends_apart and not ends_alike)):
         why = LEAP_LOST.format(step_s=CURRENT_LEAP_S)
+    if why:
         return Episode(
             "clock_mismatch", run.start_ns, run.end_ns, hold_ns=run.hold_ns, severity="stop",
             evidence={"why": why, "step_s": gap_s},
@@ -118,6 +141,18 @@ def _gap(run: Run, tally: Tally, setup: Setup, ends_apart: bool) -> Episode:
     )
 
 
+def _left_behind_s(run: Run, evidence: RoverEvidence) -> float:
+    """By how much the stream's newest epoch is older after a gap than before it, once corrections flow again. [s]"""
+    if run.end_ns is None:
+        return math.nan
+    at, age_s = evidence.stream_ages.table()
+    before = np.flatnonzero(at + BIN_NS <= run.start_ns)
+    after = np.flatnonzero(at >= run.end_ns)
+    if not len(before) or not len(after):
+        return math.nan
+    return float(age_s[after[0]] - age_s[before[-1]])
+
+
 def _silence(
     evidence: RoverEvidence,
     tally: Tally,
@@ -126,9 +161,10 @@ def _silence(
     now_ns: int,
     expects_rover: bool,
     ends_apart: bool,
+    outlasts_link_s: float,
 ) -> list[Episode]:
     """``no_rover``: gaps between rows, the silence since the last one, or no row at all."""
-    found = [_gap(run, tally, setup, ends_apart) for run in evidence.silent.at(now_ns)]
+    found = [_gap(run, evidence, tally, setup, ends_apart, outlasts_link_s) for run in evidence.silent.at(now_ns)]
     limit_ns = int(setup.limit("rover_silent_hold_s") * 1e9)
     # Separate logs seldom end at the same moment: only a long silence at the end is the rover's.
     after_ns = max(limit_ns, _ENDS_APART_NS) if ends_apart else limit_ns

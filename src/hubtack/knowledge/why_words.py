@@ -15,3 +15,6 @@ CLOCK_JUMPED = "the rover's time jumped, or its data came late"
 
 LEAP_LOST = "the rover's time stepped by {step_s} s, the difference of GPS time and UTC: it lost its leap seconds"
 """A receiver that restarts can run on GPS time until it has heard the difference again: IS-GPS-200, 20.3.3.5.2.4 (clause from memory)."""
+
+CLOCK_STEPPED = "the rover's time stepped by {step_s:.0f} s, and the stream's time did not"
+CLOCK_STEPPED_IN_LOGS = "the rover's time stepped by {step_s:.0f} s: its log lasts longer by that than the corrections' log"

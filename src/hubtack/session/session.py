@@ -476,13 +476,13 @@ class Session:
 
     def last_ns(self) -> int | None:
         """Time of the last datum on the axis: of the rover, else of the link."""
-        if self.rover.tally.last_ns is not None:
-            return self.rover.tally.last_ns
+        if self.rover.track.n_rows:
+            return self.rover.track.time_ns
         return self.link.tally.last_ns
 
     def now_ns(self, elapsed_ns: int = 0) -> int:
         """The moment findings are judged at: the newest datum of any source, and what has passed since."""
-        return max(self.rover.track.time_ns, self.link.tally.last_ns or 0, self.rover.tally.last_ns or 0) + elapsed_ns
+        return max(self.rover.track.time_ns, self.link.tally.last_ns or 0) + elapsed_ns
 
     # Diagnosis -----------------------------------------------------------------------------------------------------
 
@@ -554,6 +554,7 @@ class Session:
             now_ns=view.now_ns,
             expects_rover="rover" in self.expected,
             ends_apart=self.by_content,
+            outlasts_link_s=view.rover_outlasts_s,
             live=self.is_live,
         )
         episodes = [self._with_causes(e, view) if e.code == "stuck_float" else e for e in episodes]
