@@ -38,17 +38,19 @@ _TO_ZERO = bytes.maketrans(_DIGITS, b"0" * 10)
 # A byte that differs from the layout's in ``x = byte ^ own`` has its top bit set in ``(x + add) | x``.
 _ADD_LITERAL, _ADD_DIGIT, _ADD_CAPITAL = 0x7F, 0x76, 0x60
 _TOP_BITS = np.uint64(0x8080808080808080)
-_HEX = np.full(256, 255, dtype=np.uint8)
-for _i, _c in enumerate(b"0123456789ABCDEF"):
-    _HEX[_c] = _HEX[ord(chr(_c).lower())] = _i
+_TWO_HEX = np.full(65_536, -1, dtype=np.int16)  # what two characters say, as one little-endian word; -1 for no digits
+for _high in b"0123456789abcdefABCDEF":
+    for _low in b"0123456789abcdefABCDEF":
+        _TWO_HEX[_low << 8 | _high] = int(bytes((_high, _low)), 16)
 
 
 @dataclass(slots=True)
 class Layout:
     """One layout: how to tell a line that fits it, and how to read it.
 
-    ``own``, ``keep`` and ``add`` (words,) are the bytes of the layout by eights, which of them count, and what is
-    added to find a difference. ``plan`` is None for a sentence that is only counted, under ``name``.
+    ``own`` and ``add`` (words, 1) are the bytes of the layout by eights and what is added to find a difference;
+    ``keep`` tells which bytes count in the words from ``open_from`` on, in those before all do. ``plan`` is None for a
+    sentence that is only counted, under ``name``.
     """
 
     name: str
@@ -57,6 +59,7 @@ class Layout:
     own: Longs
     keep: Longs
     add: Longs
+    open_from: int
     open_talker: bool
     plan: Plan | None
     hits: int = 0
@@ -66,37 +69,25 @@ class Layout:
 
         ``words`` (words, n) and ``records`` (n, bytes) are the same lines, by eights and by bytes.
         """
-        wrong = self._differs(words[0], 0)
-        xor = words[0].copy()
+        x = words ^ self.own
+        x[self.open_from :] &= self.keep
+        over = x + self.add
+        over |= x
+        wrong = np.bitwise_or.reduce(over, axis=0)
+        wrong &= _TOP_BITS
         last = self.star // 8
-        for i in range(1, len(self.own)):
-            wrong |= self._differs(words[i], i)
-            if i < last:
-                xor ^= words[i]
-        rest = np.uint64((1 << 8 * (self.star % 8)) - 1)
-        if last:
-            xor ^= words[last] & rest
-        else:
-            xor &= rest
+        xor = words[last] & np.uint64((1 << 8 * (self.star % 8)) - 1)
+        xor ^= np.bitwise_xor.reduce(words[:last], axis=0)
         for shift in (32, 16, 8):
             xor ^= xor >> np.uint64(shift)
-        digits = _HEX[records[:, self.star + 1 : self.star + 3]]
-        high, low = digits[:, 0], digits[:, 1]
+        n, width = records.shape
+        said = _TWO_HEX.take(np.ndarray((n,), "<u2", records, self.star + 1, (width,)))
         # The dollar sign is in the sum and not in the checksum.
-        good: Bools = (high << np.uint8(4) | low) == (xor.astype(np.uint8) ^ np.uint8(36))
-        good &= (high | low) < 16
+        good: Bools = said == (xor.astype(np.uint8) ^ np.uint8(36))
         good &= wrong == 0
         if self.open_talker:
             good &= records[:, 1] != 80  # P begins a maker's own sentence
         return good
-
-    def _differs(self, word: Longs, i: int) -> Longs:
-        x: Longs = word ^ self.own[i]
-        x &= self.keep[i]
-        over: Longs = x + self.add[i]
-        over |= x
-        over &= _TOP_BITS
-        return over
 
 
 def layout_of(line: bytes) -> Layout | None:
@@ -136,8 +127,11 @@ def _layout(line: bytes, begin: int, star: int, name: str, *, open_talker: bool,
             own[i], add[i] = 48, _ADD_DIGIT
         else:
             own[i], add[i] = c, _ADD_LITERAL
-    by_eight = [np.frombuffer(bytes(part), dtype="<u8") for part in (own, keep, add)]
-    return Layout(name, len(line), star, by_eight[0], by_eight[1], by_eight[2], open_talker, plan)
+    by_eight = [np.frombuffer(bytes(part), dtype="<u8").reshape(-1, 1) for part in (own, keep, add)]
+    open_from = (star + 1) // 8
+    return Layout(
+        name, len(line), star, by_eight[0], by_eight[1][open_from:], by_eight[2], open_from, open_talker, plan
+    )
 
 
 @dataclass(slots=True)
