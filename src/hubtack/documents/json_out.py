@@ -47,8 +47,13 @@ def plain(value: Any, key: str = "") -> Any:
     A list or mapping without a unit of its own in the inner keys takes the unit of the key that holds it, so
     ``{"residual_m": {"east": ...}}`` rounds east as metres.
     """
-    if value is None or isinstance(value, str | bool):
+    kind = type(value)
+    if kind is float:
+        return _rounded(value, key)
+    if value is None or kind is str or kind is int or isinstance(value, str | bool):
         return value
+    if kind is list or kind is tuple:
+        return [plain(item, key) for item in value]
     if isinstance(value, Mapping):
         return {str(k): plain(v, str(k) if _has_unit(str(k)) else (key or str(k))) for k, v in value.items()}
     if isinstance(value, Sequence) or (hasattr(value, "tolist") and getattr(value, "ndim", 0) > 0):
@@ -57,12 +62,14 @@ def plain(value: Any, key: str = "") -> Any:
         value = value.item()
     if isinstance(value, bool | int):
         return value
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            return None
-        rounded = round(value, _decimals(key))
-        return 0.0 if rounded == 0 else rounded
-    return str(value)
+    return _rounded(value, key) if isinstance(value, float) else str(value)
+
+
+def _rounded(value: float, key: str) -> float | None:
+    if not math.isfinite(value):
+        return None
+    rounded = round(value, _decimals(key))
+    return 0.0 if rounded == 0 else rounded
 
 
 @lru_cache(maxsize=4096)

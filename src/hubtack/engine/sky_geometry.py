@@ -27,6 +27,7 @@ class SkyGeometry:
 
     minutes: dict[int, Floats] = field(default_factory=dict)
     turn_ns: int | None = None  # time of the turn that stands for the running minute
+    _newest: tuple[tuple[object, ...], float] | None = None  # what the newest minute's PDOP was worked out from, and it
 
     def add(self, time_ns: Ints, code: Ints, azimuth_deg: Floats, elevation_deg: Floats) -> None:
         """Add N satellites in view in the order of their bytes; a turn may come in any number of pieces."""
@@ -75,12 +76,29 @@ class SkyGeometry:
             hdop[first : first + len(part)] = got.hdop
         return np.array(numbers, dtype=np.int64) * MINUTE_NS, pdop, hdop
 
+    def newest_pdop(self, used: SkySets) -> float:
+        """PDOP of the newest minute as ``table`` has it, worked out anew only where something has come; NaN without one."""
+        if not self.minutes:
+            return float("nan")
+        number = max(self.minutes)
+        masks = (tuple(mask.items()) for mask in self._masks(number, used))
+        known = (number, len(self.minutes[number]), *masks)
+        if self._newest is None or self._newest[0] != known:
+            self._newest = (known, float(self.table(used, newest=1)[1][-1]))
+        return self._newest[1]
+
+    @staticmethod
+    def _masks(number: int, used: SkySets) -> list[dict[int, int]]:
+        """Satellites used in the pieces of a minute."""
+        per_minute = MINUTE_NS // SKY_BIN_NS
+        return [used.bins.get(number * per_minute + k, {}) for k in range(per_minute)]
+
     def _used_sky(self, number: int, used: SkySets) -> Floats:
         sky = self.minutes[number]
         # A satellite is listed once for each of its signals: one direction is enough.
         _, first = np.unique(sky[:, 0], return_index=True)
         sky = sky[first]
-        masks = [used.bins.get(number * (MINUTE_NS // SKY_BIN_NS) + k, {}) for k in range(MINUTE_NS // SKY_BIN_NS)]
+        masks = self._masks(number, used)
         if not any(masks):
             return sky
         codes = sky[:, 0].astype(np.int64)

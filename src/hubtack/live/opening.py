@@ -71,7 +71,7 @@ def open_sources(args: argparse.Namespace) -> Opened:
         readers.append(_live_reader(spec, role, session, site, getattr(args, "near", None)))
     for role in (*logs, *live):
         session.expect(role)
-    session.rover.compare_ages = is_live
+    session.rover.compare_ages = session.rover.sums_up_later = is_live
     return Opened(session, readers, site, site.machine.name or "", is_live, warnings)
 
 

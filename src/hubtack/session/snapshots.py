@@ -108,11 +108,11 @@ def of_row(
         notices=session.notices(),
         checked=session.checked,
         speed_m_s=float(epochs.speed_m_s[i]),
-        pdop_computed=_pdop_computed(session),
+        pdop_computed=session.rover_sky.geometry.newest_pdop(session.rover_sky.used),
         sectors=session.rover_sky.sectors.newest(),
         reach_m=setup.reach_m,
         convergence_deg=session.convergence_deg,
-        rows=session.rover.tally.epochs,
+        rows=session.rover.track.n_rows,
     )
 
 
@@ -155,11 +155,6 @@ def _empty(session: Session, standing: Standing, findings: tuple[Finding, ...], 
         findings=findings,
         notices=session.notices(),
     )
-
-
-def _pdop_computed(session: Session) -> float:
-    _, pdop, _ = session.rover_sky.geometry.table(session.rover_sky.used, newest=1)
-    return float(pdop[-1]) if len(pdop) else math.nan
 
 
 def next_step(standing: Standing) -> str:
