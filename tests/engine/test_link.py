@@ -16,6 +16,7 @@ from tests.link_stream import (
     SATELLITES,
     Base,
     damaged,
+    frame,
     moved,
     msm,
     physical_1032,
@@ -236,3 +237,14 @@ def test_identical_cuts_in_pairs() -> None:
     data = stream(sent(Base(), 6))
     for a, b in itertools.pairwise(random_cuts(data, 8, 3)):
         assert tallies(read(data, cuts=[a, b])) == tallies(read(data))
+
+
+@pytest.mark.parametrize("payload", [b"", b"\x43"], ids=["empty", "one byte"])
+def test_a_frame_too_short_for_a_number_is_counted_and_of_no_kind(payload: bytes) -> None:
+    """Length 0 is what a transmitter may fill a quiet link with: RTCM 10403.3, section 4 (from memory)."""
+    frames = sent(Base(), 10)
+    with_fillers = b"".join(f + frame(payload) for _, f in frames)
+    plain, filled = read(stream(frames)).link.tally, read(with_fillers).link.tally
+    assert plain.frames and filled.frames == 2 * plain.frames
+    assert {k: m.count for k, m in filled.messages.items()} == {k: m.count for k, m in plain.messages.items()}
+    assert filled.ledger.slots(10_000).tolist() == plain.ledger.slots(10_000).tolist()

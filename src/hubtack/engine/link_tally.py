@@ -216,7 +216,8 @@ class LinkTally:
 
     def _census(self, frames: Rows, number: Ints, length: Ints, time_ns: Ints) -> None:
         size = np.nan_to_num(np.stack([frames[c] for c in ("n_satellites", "n_signals", "n_cells")])).astype(np.int64)
-        for kind in np.flatnonzero(np.bincount(np.maximum(number, 0), minlength=1)).tolist():
+        # A frame too short for a message number (-1), as the empty ones that fill a quiet link, is of no kind.
+        for kind in np.flatnonzero(np.bincount(number[number >= 0], minlength=1)).tolist():
             index = np.flatnonzero(number == kind)
             times = time_ns[index]
             tally = self.messages.get(kind)
