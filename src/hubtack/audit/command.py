@@ -14,10 +14,10 @@ from hubtack.audit.gather import Gathered, gather
 from hubtack.audit.places import places_under
 from hubtack.audit.progress import Progress
 from hubtack.documents.audit import audit_document, write_audit_json
-from hubtack.errors import UsageError
+from hubtack.errors import SourceError, UsageError
 from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.plan import Settings
-from hubtack.logs.discover import Found, site_of
+from hubtack.logs.discover import Found, SkippedFile, site_of
 from hubtack.safe import safe_text
 
 __all__ = ["audit", "site_of"]
@@ -35,7 +35,13 @@ def audit(args: argparse.Namespace) -> int:
     if not args.paths:
         raise UsageError("name logs or folders with logs (or a ledger with --ledger FOLDER --query SQL)")
     found = Found()
-    places = list(places_under(args.paths, found))
+    try:
+        places = list(places_under(args.paths, found))
+    except SourceError as err:
+        if args.json:
+            missing = next(path for path in args.paths if not path.exists())
+            write_audit_json(sys.stdout, (), [SkippedFile.because(missing, err)])
+        raise
     with Progress(sys.stderr.isatty() and not args.quiet) as progress:
         gathered = gather(
             places, settings, ledger_url=args.ledger, jobs=args.jobs, cluster=args.cluster, progress=progress

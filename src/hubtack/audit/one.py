@@ -17,7 +17,6 @@ from hubtack.documents.audit import session_document
 from hubtack.documents.finding import finding_document
 from hubtack.documents.json_out import plain
 from hubtack.documents.link import link_body
-from hubtack.engine.judge import silent_limit_ns
 from hubtack.errors import HubtackError, LogFormatError, SourceError, UsageError
 from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.minutes import MinuteRows
@@ -55,7 +54,7 @@ def run_task(task: Task) -> Outcome:
     try:
         site = site_of(task)
     except UsageError as err:
-        outcome.skipped.append(SkippedFile(files.site or Path(files.name), None, str(err)))
+        outcome.skipped.append(SkippedFile.because(files.site or Path(files.name), err))
         site = default_site()
     try:
         if files.capture is not None:
@@ -63,7 +62,7 @@ def run_task(task: Task) -> Outcome:
         else:
             _run_logs(task, site, outcome)
     except (HubtackError, OSError) as err:
-        outcome.skipped.append(SkippedFile(files.paths[0], None, str(err)))
+        outcome.skipped.append(SkippedFile.because(files.paths[0], err))
     return outcome
 
 
@@ -108,15 +107,13 @@ def _run_logs(task: Task, site: Site, outcome: Outcome) -> None:
     minutes = _minutes_for(session)
     notes = list(task.not_covered)
     try:
-        run_files(
-            session, task.files, lambda rows: minutes.add(rows, silent_limit_ns(session.rover.track, session.setup))
-        )
+        run_files(session, task.files, minutes.add)
     except SourceError as err:
-        outcome.skipped.append(SkippedFile(task.files.paths[0], None, str(err)))
+        outcome.skipped.append(SkippedFile.because(task.files.paths[0], err))
         if not session.rover.tally.epochs and not session.link.tally.frames:
             return
         notes.append(str(err))
-        minutes.add(session.close(), silent_limit_ns(session.rover.track, session.setup))
+        minutes.add(session.close())
     outcome.accounts.append(account_of(task, session, site, minutes, notes, has_arrival=False))
 
 
@@ -137,13 +134,13 @@ def _run_capture(task: Task, site: Site, outcome: Outcome) -> None:
                 if isinstance(event, Chunk):
                     rows = session.feed(event)
                     if len(rows.epochs):
-                        minutes.add(rows, silent_limit_ns(session.rover.track, session.setup))
+                        minutes.add(rows)
                 else:
                     session.notice(event)
         except (SourceError, LogFormatError) as err:
-            outcome.skipped.append(SkippedFile(folder, None, str(err)))
+            outcome.skipped.append(SkippedFile.because(folder, err))
             notes.append(str(err))
-        minutes.add(session.close(), silent_limit_ns(session.rover.track, session.setup))
+        minutes.add(session.close())
         mine = replace(task, key=task.key if number == 1 else f"{task.key}-{number}")
         if number > 1:
             mine = replace(mine, files=replace(task.files, name=f"{task.files.name} {number}"))
@@ -191,7 +188,7 @@ def account_of(
 ) -> SessionAccount:
     """The account of a closed session."""
     files = task.files
-    minutes.close(silent_limit_ns(session.rover.track, session.setup), session.rover.tally.interval_s())
+    minutes.close(session.rover.tally.interval_s())
     findings = session.findings()
     shown = [finding_document(f, session.axis) for f in findings]
     link = None

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import sys
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ import numpy as np
 from hubtack import __version__
 from hubtack.commands.control_rows import gather, given_date, site_of
 from hubtack.control.answer import Answer, findings_of_check, history_at, record_entry
-from hubtack.control.check import Circumstances, check_mark
+from hubtack.control.check import Check, Circumstances, check_mark
 from hubtack.control.frame import Frame, HeightDatum, Mark, frame_of
 from hubtack.control.judge import limits_for
 from hubtack.control.record import FILE_NAME, append_record
@@ -23,6 +24,7 @@ from hubtack.engine.from_site import setup_of
 from hubtack.errors import SourceError, UsageError
 from hubtack.geo.crs import geoid_height_m
 from hubtack.knowledge.control_limits import CONTROL_BY_KEY
+from hubtack.live.unread import told_as_document
 from hubtack.safe import safe_text
 from hubtack.site import Site
 
@@ -76,7 +78,8 @@ def check(args: argparse.Namespace) -> int:
 
 
 def _from_sources(args: argparse.Namespace, answer: Answer, place: tuple[float, float] | None) -> None:
-    gathered = gather(args, answer.site, place)
+    with told_as_document(args, lambda why: check_document(replace(answer, check=Check(why_not=why)), [])):
+        gathered = gather(args, answer.site, place)
     session = gathered.session
     if args.date is not None:
         given_date(args.date, session)
@@ -101,8 +104,6 @@ def _from_sources(args: argparse.Namespace, answer: Answer, place: tuple[float, 
 
 def _shown(args: argparse.Namespace, answer: Answer, rows: Any, *, has_log: bool) -> Any:
     """The check of the whole chain; ``rows`` are those of the log beside it, if there is one."""
-    from hubtack.control.check import Check
-
     assert answer.frame is not None and answer.mark is not None
     answer.what = "shown_edge"
     about = _circumstances(args, answer)

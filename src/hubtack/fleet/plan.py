@@ -128,7 +128,7 @@ def plan_place(place: Place, settings: Settings) -> Plan:
             for part, not_covered in parts:
                 plan.tasks.append(_task(part, place, settings, times, not_covered))
         except (OSError, SourceError) as err:
-            plan.skipped.append(SkippedFile(files.paths[0], None, str(err)))
+            plan.skipped.append(SkippedFile.because(files.paths[0], err))
     return plan
 
 
@@ -138,7 +138,7 @@ def _look(files: SessionFiles, settings: Settings, times: dict[Path, LogTimes], 
             if path not in times:
                 times[path] = look_through(path, settings.gap_s)
         except (OSError, SourceError) as err:  # it went away, or may not be read, since it was listed
-            plan.skipped.append(SkippedFile(path, None, str(err)))
+            plan.skipped.append(SkippedFile.because(path, err))
             return False
     return True
 

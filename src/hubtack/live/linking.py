@@ -23,6 +23,7 @@ from hubtack.errors import LogFormatError, SourceError, UsageError
 from hubtack.knowledge.findings import LINK_CODES
 from hubtack.live.opening import find_site
 from hubtack.live.run import LiveRun
+from hubtack.live.unread import session_of_nothing, told_as_document
 from hubtack.live.watching import forwarding
 from hubtack.logs.discover import SessionFiles, discover
 from hubtack.logs.drive import run_files, session_for
@@ -114,7 +115,8 @@ def _judge_log(
     if is_capture(path):
         session = _session_of_capture(path, site, args)
     else:
-        files = _files_of(path)
+        with told_as_document(args, lambda _: _unread(args, spec.label, site)):
+            files = _files_of(path)
         session = session_for(files, site)
         session.expects_link = True
         session.link.setup = replace(session.link.setup, near_deg=args.near)
@@ -181,6 +183,10 @@ def _files_of(path: Path) -> SessionFiles:
     if found.sessions and found.sessions[0].rover is not None:
         return found.sessions[0]
     return SessionFiles(path.name, None, (path,))
+
+
+def _unread(args: argparse.Namespace, label: str, site: Site) -> dict[str, Any]:
+    return document("link", _body(session_of_nothing(args, "corrections"), label, site=site)[0])
 
 
 # Live ------------------------------------------------------------------------------------------------------------

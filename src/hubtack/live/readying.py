@@ -6,6 +6,7 @@ import argparse
 import json
 import sys
 from dataclasses import asdict
+from typing import Any
 
 from hubtack.documents.checklist import MARKS, UNSEEN, checklist
 from hubtack.documents.finding import finding_document
@@ -14,7 +15,9 @@ from hubtack.engine.judge import GRADE, ROUGH
 from hubtack.live.keeping import keeper_for
 from hubtack.live.opening import open_sources
 from hubtack.live.run import LiveRun
-from hubtack.live.watching import EXIT_GRADE, EXIT_NO, EXIT_SOURCE, Shown, summary
+from hubtack.live.shown import Shown
+from hubtack.live.unread import told_as_document, verdict_of_nothing
+from hubtack.live.watching import EXIT_GRADE, EXIT_NO, EXIT_SOURCE, summary
 from hubtack.readers.hub import Hub
 from hubtack.safe import safe_text
 from hubtack.session.snapshot import Snapshot
@@ -25,7 +28,8 @@ def ready(args: argparse.Namespace) -> int:
 
     ``--accept rough`` passes at ROUGH only where the equipment can do no better (``best_possible``), or at GRADE.
     """
-    opened = open_sources(args)
+    with told_as_document(args, lambda _: _unread(args)):
+        opened = open_sources(args)
     for warning in opened.warnings:
         print(f"hubtack ready: {safe_text(warning, 400)}", file=sys.stderr)
     session = opened.session
@@ -90,3 +94,7 @@ def ready(args: argparse.Namespace) -> int:
     for notice in run.refused:
         print(f"hubtack ready: {safe_text(notice.message, 400)}", file=sys.stderr)
     return EXIT_SOURCE if run.refused else EXIT_NO
+
+
+def _unread(args: argparse.Namespace) -> dict[str, Any]:
+    return verdict_of_nothing(args, "ready") | {"ready": False, "checklist": []}

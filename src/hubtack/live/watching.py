@@ -4,73 +4,34 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import dataclasses
 import json
 import sys
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
-from typing import Any
 
-from hubtack.diagnosis.episode import Finding
-from hubtack.documents.finding import finding_document
-from hubtack.documents.watch import watch_document
-from hubtack.engine.judge import GRADE, HOLD, Standing
+from hubtack.engine.judge import GRADE, Standing
 from hubtack.engine.rover import JudgedRows
 from hubtack.live.keeping import Keeper, keeper_for
+from hubtack.live.lines import Lines
 from hubtack.live.opening import Opened, open_sources
 from hubtack.live.run import LiveRun
+from hubtack.live.shown import FINDINGS_EVERY_NS, Shown
 from hubtack.live.sky_strip import SkyStrip
+from hubtack.live.unread import told_as_document, verdict_of_nothing
 from hubtack.readers.hub import Hub
 from hubtack.safe import safe_text
-from hubtack.session.session import Session
 from hubtack.session.snapshot import Snapshot
-from hubtack.session.snapshots import of_row, row_standings, snapshot
+from hubtack.session.snapshots import of_row, row_standings
 
 EXIT_GRADE, EXIT_NO, EXIT_SOURCE = 0, 1, 3
-FINDINGS_EVERY_NS = 1_000_000_000
 ONCE_WAIT_S = 10.0
-
-
-@dataclass(slots=True)
-class Shown:
-    """What has been shown last, so that a line is written only when there is something new."""
-
-    session: Session
-    every_ns: int = FINDINGS_EVERY_NS
-    findings: tuple[Finding, ...] = ()
-    found_at_ns: int | None = None
-    sky: SkyStrip | None = None
-
-    def renewed(self, elapsed_ns: int) -> tuple[Finding, ...]:
-        """Findings, worked out anew where those at hand are older than ``every_ns`` of content."""
-        now_ns = self.session.now_ns(elapsed_ns)
-        if self.found_at_ns is None or not 0 <= now_ns - self.found_at_ns < self.every_ns:
-            self.findings = tuple(self.session.findings(elapsed_ns))
-            self.found_at_ns = now_ns
-        return self.findings
-
-    def current(self, elapsed_ns: int, partial: bool) -> Snapshot:
-        """The newest snapshot."""
-        self.renewed(elapsed_ns)
-        snap = snapshot(
-            self.session,
-            elapsed_ns,
-            allow_partial=partial,
-            findings=self.findings,
-            link=self.session.link_line(elapsed_ns),
-        )
-        return snap if self.sky is None else dataclasses.replace(snap, sky=self.sky.line(self.session))
-
-    def document(self, snap: Snapshot) -> dict[str, Any]:
-        """The snapshot as JSON."""
-        return watch_document(snap, lambda finding: finding_document(finding, self.session.axis))
 
 
 def watch(args: argparse.Namespace) -> int:
     """Run ``hubtack watch``; returns the exit code."""
     if args.once:
         args.speed = 0.0
-    opened = open_sources(args)
+    with told_as_document(args, lambda _: verdict_of_nothing(args, "watch")):
+        opened = open_sources(args)
     for warning in opened.warnings:
         print(f"hubtack watch: {safe_text(warning, 400)}", file=sys.stderr)
     keeper = keeper_for(args, opened)
@@ -160,7 +121,9 @@ def _print_frame(args: argparse.Namespace, opened: Opened, snap: Snapshot) -> No
 
     width, height = shutil.get_terminal_size((80, 24))
     console = Console(width=width, height=height, highlight=False)
+    height -= 1 if console.is_terminal else 0  # the prompt that follows needs a line of its own
     console.print(Dashboard(snap, opened.site.unit, opened.title, block=_blocks(args), height=height))
+    print()
 
 
 def _blocks(args: argparse.Namespace) -> bool:
@@ -169,57 +132,15 @@ def _blocks(args: argparse.Namespace) -> bool:
     return not args.ascii and encoding.startswith("utf")
 
 
-@dataclass(slots=True)
-class _Lines:
-    """JSON lines: one an epoch when it is ready, one when silence changes the verdict, at least one a second."""
-
-    shown: Shown
-    write: Callable[[str], None]
-    keeper: Keeper
-    written: dict[int, str] = field(default_factory=dict)
-    last: Standing | None = None
-    last_at_s: float = 0.0
-
-    def rows(self, rows: JudgedRows) -> None:
-        session = self.shown.session
-        if not len(rows.epochs):
-            return
-        n = len(rows.epochs)
-        # The track is already past the block: its verdict before is told by the last line, or was HOLD.
-        before = self.last.verdict if self.last is not None else HOLD
-        since_ns = self.last.since_ns if self.last is not None else int(rows.epochs.time_ns[0])
-        for i, standing in enumerate(row_standings(since_ns, before, rows)):
-            time_ns = int(rows.epochs.time_ns[i])
-            final = i == n - 1
-            findings = self.shown.findings if not final else self.shown.renewed(0)
-            snap = of_row(session, rows, i, standing, 0, findings, session.link_line(0))
-            self.emit(time_ns, snap)
-            self.last = standing
-
-    def emit(self, time_ns: int, snap: Snapshot) -> None:
-        text = json.dumps(self.shown.document(snap), allow_nan=False)
-        if self.written.get(time_ns) != text:
-            self.written[time_ns] = text
-            self.keeper.look(snap)
-            while len(self.written) > 8:
-                self.written.pop(next(iter(self.written)))
-            self.write(text)
-
-
 def _lines(args: argparse.Namespace, opened: Opened, hub: Hub, keeper: Keeper) -> int:
     # A log that is poured through is looked at every ten seconds of its time; a live source every second.
     shown = Shown(opened.session, FINDINGS_EVERY_NS if opened.is_live or args.speed > 0 else 10 * FINDINGS_EVERY_NS)
-    lines = _Lines(shown, lambda text: print(text, flush=True), keeper)
+    lines = Lines(shown, lambda text: print(text, flush=True), keeper)
 
     def look(elapsed_ns: int, partial: bool) -> bool:
         if not opened.is_live:
             return True  # of a log every row has its line already
-        snap = shown.current(elapsed_ns, partial)
-        now_s = run.mono()
-        changed = lines.last is None or snap.standing.verdict != lines.last.verdict
-        if changed or now_s - lines.last_at_s >= 1.0 or elapsed_ns < int(0.3e9):
-            lines.emit(snap.time_ns, snap)
-            lines.last, lines.last_at_s = snap.standing, now_s
+        lines.look(elapsed_ns, partial, run.mono())
         return True
 
     run = _run(args, opened, hub, lines.rows, look, args.for_s)
@@ -228,12 +149,12 @@ def _lines(args: argparse.Namespace, opened: Opened, hub: Hub, keeper: Keeper) -
     if opened.is_live:
         # The last word is how it stands now, not how it stood when the newest row came.
         snap = shown.current(run.elapsed_ns(run.mono()), True)
-        lines.emit(snap.time_ns, snap)
+        lines.emit(snap.time_ns, snap, None)
         return _finish(run, opened, snap.standing)
     lines.rows(opened.session.close())
     snap = shown.current(0, True)
     if opened.session.rover.tally.epochs == 0:
-        lines.emit(snap.time_ns, snap)
+        lines.emit(snap.time_ns, snap, None)
     return _finish(run, opened, snap.standing)
 
 

@@ -32,6 +32,11 @@ class SkippedFile:
     offset: int | None
     reason: str
 
+    @classmethod
+    def because(cls, path: Path, err: Exception) -> SkippedFile:
+        """Skipped for an error, whose text names the file as well: once is enough."""
+        return cls(path, None, str(err).removeprefix(f"{path}: "))
+
 
 @dataclass(frozen=True, slots=True)
 class SessionFiles:
@@ -203,7 +208,7 @@ def _contents(path: Path, found: Found) -> Contents | None:
     except LogFormatError as err:
         found.skipped.append(SkippedFile(path, 0, str(err).partition(": offset 0: ")[2] or str(err)))
     except (HubtackError, OSError) as err:
-        found.skipped.append(SkippedFile(path, None, str(err)))
+        found.skipped.append(SkippedFile.because(path, err))
     return None
 
 

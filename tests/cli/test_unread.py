@@ -1,0 +1,64 @@
+"""With ``--json`` the document is printed whatever the exit code: also where no source could be read."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from hubtack.cli.main import main
+
+_AT = ("--at", "1,2,3", "--crs", "EPSG:32760")
+COMMANDS = (("watch", ("--once",)), ("watch", ()), ("ready", ()), ("link", ()), ("control", _AT), ("audit", ()))
+
+
+@pytest.fixture(params=["missing", "empty", "folder"])
+def unreadable(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    path = tmp_path / "rover.nmea"
+    if request.param == "empty":
+        path.touch()
+    elif request.param == "folder":
+        path.mkdir()
+    return path
+
+
+def _documents(capsys: pytest.CaptureFixture[str], argv: Sequence[str]) -> tuple[int, dict[str, Any], str]:
+    code = main(argv)
+    out, err = capsys.readouterr()
+    return code, json.loads(out) if out else {}, err
+
+
+@pytest.mark.parametrize(("command", "more"), COMMANDS)
+def test_a_source_that_cannot_be_read_is_a_document_with_nothing_known(
+    command: str, more: tuple[str, ...], unreadable: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, said, err = _documents(capsys, [command, str(unreadable), *more, "--json"])
+    if command == "link" and unreadable.is_dir():
+        assert (code, said) == (2, {})  # a folder without corrections: another name must be given
+        return
+    assert code == 3
+    assert (said["schema"], said["kind"]) == ("hubtack/1", command)
+    assert err.count(str(unreadable)) == 1, "the file is named once"
+    if command in {"watch", "ready"}:
+        assert said["verdict"] == "HOLD"
+        assert said["reasons"]
+        assert said["tolerance_95_m"]["vertical"] == 0.05
+        assert [f["code"] for f in said["findings"]] == ["no_rover"]
+    if command == "link":
+        assert (said["bytes"], said["rtk_ready"], said["latency_s"]) == (0, None, None)
+    if command == "control":
+        assert (said["passed"], said["epochs"]) == (None, 0)
+    if command == "audit":
+        assert said["sessions"] == []
+    else:
+        assert str(unreadable) in said["error"]
+
+
+def test_the_tolerance_is_that_of_the_site_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    site = tmp_path / "site.toml"
+    site.write_text('[job]\nclass = "pipe_grade"\n')
+    _, said, _ = _documents(capsys, ["watch", str(tmp_path / "gone.nmea"), "--json", "--site", str(site)])
+    assert said["tolerance_95_m"]["vertical"] == 0.02
