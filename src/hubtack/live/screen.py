@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from hubtack.knowledge.screen_words import CONFIRM_AGAIN, CONFIRMED, KEY_LINE
 from hubtack.live.keeping import Keeper
 from hubtack.live.keys import Keys
 from hubtack.session.snapshot import Snapshot
@@ -17,15 +18,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 CONFIRM_WITHIN_S = 5.0
-HELP = (
-    "q       end",
-    "f       findings in full, and back",
-    "b       bell at each change of the verdict: on, off",
-    "a a     twice: I confirm that the base which is heard is the right one",
-    "        (it is written to the verdict log)",
-    "?       this page, and back",
-)
-KEY_LINE = "? keys  q end"
 
 
 @dataclass(slots=True)
@@ -59,10 +51,10 @@ class Screen:
             elif key == "a":
                 if asked is not None and self.mono() - asked <= CONFIRM_WITHIN_S:
                     self.keeper.confirm("key")
-                    self.message = "base confirmed; now check on a control mark"
+                    self.message = CONFIRMED
                 else:
                     self._asked_at_s = self.mono()
-                    self.message = "press a again: the base that is heard is the right one"
+                    self.message = CONFIRM_AGAIN
 
     def picture(self, snap: Snapshot, *, keys: bool) -> Dashboard:
         """The picture of a moment."""
@@ -70,8 +62,7 @@ class Screen:
             self._asked_at_s, self.message = None, ""
         complaint = self.keeper.complaints[-1] if self.keeper.complaints else ""
         line = "   ".join(part for part in (KEY_LINE if keys else "Ctrl-C ends", self.message, complaint) if part)
-        help_lines = HELP if self.page == "keys" else ()
-        return replace(self.dashboard, snap=snap, keys=line, page=self.page, help_lines=help_lines)
+        return replace(self.dashboard, snap=snap, keys=line, page=self.page)
 
     def ring(self, snap: Snapshot) -> None:
         """Ring at a change of the verdict, where that was asked for."""
@@ -99,4 +90,4 @@ def show(screen: Screen, run_with: Callable[[Callable[[Snapshot], bool]], None])
         run_with(draw)
 
 
-__all__ = ["HELP", "Screen", "show"]
+__all__ = ["Screen", "show"]

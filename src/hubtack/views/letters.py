@@ -28,8 +28,8 @@ MARKS: Mapping[str, tuple[str, ...]] = {
 }
 
 
-def word_rows(word: str, *, block: bool, stretch: int = 1, tall: int = 1) -> list[str]:
-    """The word as rows of text, between two of its marks.
+def word_rows(word: str, *, block: bool, stretch: int = 1, tall: int = 1, marks: int = 2) -> list[str]:
+    """The word as rows of text, between two of its marks, or behind one where ``marks`` is 1.
 
     ``block`` draws with full blocks instead of ``#``; ``stretch`` and ``tall`` repeat each cell across and down.
     """
@@ -37,7 +37,7 @@ def word_rows(word: str, *, block: bool, stretch: int = 1, tall: int = 1) -> lis
     rows = []
     for i in range(5):
         letters = "  ".join(_LETTERS[ch][i] for ch in word)
-        row = f"{MARKS[word][i]}   {letters}   {MARKS[word][i]}"
+        row = f"{MARKS[word][i]}   {letters}" + (f"   {MARKS[word][i]}" if marks == 2 else "")
         if block:
             row = row.replace("#", ink).replace("=", "━").replace("^", "▲").replace("X", "▚")
         wide = "".join(ch * stretch for ch in row)
