@@ -113,7 +113,7 @@ def test_a_checksum_that_does_not_agree_and_a_time_out_of_range_are_left() -> No
 def test_a_makers_own_sentence_is_counted_and_is_no_table() -> None:
     tidy = read([sentence(f"PXGGA,{i:06d}") for i in range(20)])
     assert tidy.by_formatter == {"PXGGA": 20}
-    assert not tidy.parts
+    assert not tidy.tables(0)
 
 
 def test_a_book_of_layouts_stays_small() -> None:

@@ -56,12 +56,20 @@ class _Group:
 
 
 def decode_lines(
-    data: bytes, base: int, frame_start: list[int], frame_length: list[int], book: LayoutBook | None = None
+    data: bytes,
+    base: int,
+    frame_start: list[int],
+    frame_length: list[int],
+    book: LayoutBook | None = None,
+    size: int | None = None,
 ) -> Block:
-    """Tables of a block that ends with a line or a frame; ``base`` is its offset in the stream."""
+    """Tables of a block that ends with a line or a frame: the first ``size`` bytes of ``data``, or all of it.
+
+    ``base`` is its offset in the stream.
+    """
     block = Block()
     text = without_frames(data, frame_start, frame_length)
-    tidy = read_layouts(text, book if book is not None else LayoutBook())
+    tidy = read_layouts(text, book if book is not None else LayoutBook(), size)
     block.by_formatter = tidy.by_formatter
     tables = {name: [rows] for name, rows in tidy.tables(base).items()}
     left = np.flatnonzero(~tidy.taken)

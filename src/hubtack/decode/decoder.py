@@ -90,7 +90,7 @@ class Decoder:
         parts = [out]
         text_bytes = tail - int(length.sum())
         if text_bytes >= MIN_BYTES // 2:
-            lines = decode_lines(data[:tail], base, scan.start, scan.length, self._book)
+            lines = decode_lines(data, base, scan.start, scan.length, self._book, tail)
             out.sentences, out.counts.by_formatter = lines.sentences, lines.by_formatter
             out.counts.sentences = sum(lines.by_formatter.values())
             self._note_addresses(lines.sentences)

@@ -44,7 +44,7 @@ for _high in b"0123456789abcdefABCDEF":
         _TWO_HEX[_low << 8 | _high] = int(bytes((_high, _low)), 16)
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Layout:
     """One layout: how to tell a line that fits it, and how to read it.
 

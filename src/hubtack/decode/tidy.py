@@ -12,26 +12,33 @@ from hubtack.decode.layouts import LONGEST, SHORTEST, Layout, LayoutBook
 from hubtack.decode.tables import Rows
 
 Bytes = NDArray[np.uint8]
-Longs = NDArray[np.uint64]
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 LEAST_LINES = 6  # of a layout in a block; fewer cost the scalar reader less
+MARGIN = LONGEST + 8  # bytes behind the last line, so that every line can be taken by whole words
 _NEW_A_GROUP = 8  # layouts looked at anew for one group of a block; who changes them at every line has none
 _LF = 10
-_MARGIN = LONGEST + 8
-_FORMATTER = np.uint64(0xFFFFFF)
-_MIX, _MIX_LENGTH = np.uint64(0x9E3779B97F4A7C15), np.uint64(0xC2B2AE3D27D4EB4F)
+_MIX = np.uint32(0x91B7584B)  # spreads the formatters in use over eight bits without two in one place
 
 
 @dataclass(slots=True)
 class _Part:
-    """Lines of one layout: their numbers, columns (columns, n) and the length up to the checksum's end."""
+    """Lines of one layout: their places in the kind, columns (columns, n) and the length up to the checksum's end."""
 
-    line: Ints
+    at: Ints
     values: Floats
     length: int
+
+
+@dataclass(slots=True)
+class _Kind:
+    """Lines of one formatter in the order of the block, what has been read of them, and the group they make."""
+
+    line: Ints
+    group: int
+    parts: dict[str, list[_Part]] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -44,96 +51,132 @@ class Tidy:
         First byte of each line and one past its line feed.
     taken : (n,) bool
         Lines that fit a layout and have been read or counted.
+    rows : dict
+        A table for each formatter, in the order of the lines; places count from the block's first byte.
     """
 
     start: Ints
     stop: Ints
     taken: Bools
     by_formatter: dict[str, int] = field(default_factory=dict)
-    parts: dict[str, list[_Part]] = field(default_factory=dict)
+    rows: dict[str, Rows] = field(default_factory=dict)
 
     def tables(self, base: int) -> dict[str, Rows]:
-        """A table for each formatter, in the order of the lines; ``base`` is the block's offset in the stream."""
-        return {name: self._table(name, parts, base) for name, parts in self.parts.items()}
+        """The tables, for a block that starts at ``base`` of the stream."""
+        return {name: Rows(name, rows.pos + base, rows.end + base, rows.values) for name, rows in self.rows.items()}
 
-    def _table(self, name: str, parts: list[_Part], base: int) -> Rows:
-        if len(parts) == 1:
-            part = parts[0]
-            pos = self.start[part.line] + base
-            return Rows(name, pos, pos + part.length, part.values.T)
-        line = np.concatenate([part.line for part in parts])
-        length = np.repeat([part.length for part in parts], [len(part.line) for part in parts])
-        # The order of the lines by counting, which costs less than a sort.
-        here = np.zeros(len(self.start), dtype=bool)
-        here[line] = True
-        order = np.empty(len(line), dtype=np.int64)
-        order[np.cumsum(here)[line] - 1] = np.arange(len(line))
-        pos = self.start[line[order]] + base
-        values = np.concatenate([part.values for part in parts], axis=1)
-        return Rows(name, pos, pos + length[order], values.take(order, axis=1).T)
+    def note(self, kind: _Kind) -> None:
+        """Make the tables of what has been read of a kind; lines of one formatter are all in one kind."""
+        for name, parts in kind.parts.items():
+            self.rows[name] = _table(name, self.start[kind.line], parts)
 
 
-def read_layouts(block: bytes, book: LayoutBook) -> Tidy:
-    """Read what fits a layout of a block that ends with a line feed; ``book`` knows layouts and learns new ones."""
-    padded = block + bytes(_MARGIN)
-    stop = np.flatnonzero(np.frombuffer(padded, dtype=np.uint8, count=len(block)) == _LF) + 1
+def _table(name: str, start: Ints, parts: list[_Part]) -> Rows:
+    """The parts of a kind as one table; ``start`` (n,) is where each line of the kind begins."""
+    if len(parts) == 1:
+        part = parts[0]
+        pos = start[part.at]
+        return Rows(name, pos, pos + part.length, part.values.T)
+    at = np.concatenate([part.at for part in parts])
+    n = len(at)
+    length = np.empty(len(start), dtype=np.int64)
+    for part in parts:
+        length[part.at] = part.length
+    if n == len(start):
+        rank, pos, end = at, start, start + length
+    else:
+        here = np.zeros(len(start), dtype=bool)
+        here[at] = True
+        rank = np.cumsum(here)[at] - 1
+        pos = start[here]
+        end = pos + length[here]
+    order = np.empty(n, dtype=np.int64)  # by counting, which costs less than a sort
+    order[rank] = np.arange(n)
+    values = np.concatenate([part.values for part in parts], axis=1)
+    return Rows(name, pos, end, values.take(order, axis=1, mode="clip").T)
+
+
+def read_layouts(text: bytes, book: LayoutBook, size: int | None = None) -> Tidy:
+    """Read what fits a layout of the first ``size`` bytes of ``text`` (None: of all), which end with a line feed.
+
+    ``book`` knows layouts and learns new ones.
+    """
+    size = len(text) if size is None else size
+    if len(text) < size + MARGIN:
+        text = text[:size] + bytes(MARGIN)
+    stop = _line_feeds(np.frombuffer(text, dtype=np.uint8, count=size)) + 1
     start = np.concatenate(([0], stop[:-1]))
     tidy = Tidy(start, stop, np.zeros(len(start), dtype=bool))
-    length = stop - start
+    length = stop - start if len(stop) else start[:0]
     able = np.flatnonzero((length >= SHORTEST) & (length <= LONGEST))
     if not len(able):
         return tidy
-    able_length = length[able]
-    # Lines of one formatter and length make a group. Two that meet in one number are told apart by the layouts.
-    heads = np.ndarray((len(padded) - 8,), "<u8", padded, 0, (1,))[start[able]]
-    mixed = (heads >> np.uint64(24) & _FORMATTER) * _MIX
-    mixed += able_length.astype(np.uint64) * _MIX_LENGTH
-    group = (mixed >> np.uint64(48)).astype(np.uint16)
-    order = np.argsort(group, kind="stable")
-    group, able, able_length = group[order], able[order], able_length[order]
-    bounds = [0, *(np.flatnonzero(group[1:] != group[:-1]) + 1).tolist(), len(group)]
+    # Lines of one formatter make a kind, by the four characters from its first letter on.
+    head = np.ndarray((len(text) - 7,), "V4", text, 3, (1,))[start[able]].view("<u4")
+    kind = (head * _MIX >> np.uint32(24)).astype(np.uint8)
+    order = np.argsort(kind, kind="stable")
+    kind, able = kind[order], able[order]
+    bounds = [0, *(np.flatnonzero(kind[1:] != kind[:-1]) + 1).tolist(), len(kind)]
     for a, b in pairwise(bounds):
-        line, size = able[a:b], int(able_length[a])
-        if b - a < LEAST_LINES:
-            continue
-        if (able_length[a:b] != size).any():
-            line = line[able_length[a:b] == size]
-        _read_group(tidy, book, int(group[a]), line, size, _records(padded, start[line], size))
+        if b - a >= LEAST_LINES:
+            _read_kind(tidy, book, _Kind(able[a:b], int(kind[a])), length[able[a:b]], text)
     return tidy
 
 
-def _records(padded: bytes, start: Ints, size: int) -> Bytes:
+def _line_feeds(text: Bytes) -> Ints:
+    """Places of the line feeds. By eights first, since few bytes are line feeds."""
+    here = text == _LF
+    whole = len(here) // 8 * 8
+    eights = here[:whole].view(np.uint64)
+    at = np.flatnonzero(eights != 0)
+    found = eights[at]
+    if (found & (found - np.uint64(1))).any():  # two of them in one
+        return np.flatnonzero(here)
+    place = (found.astype(np.float64).view(np.int64) >> 55) - 127  # a power of two: its exponent tells the byte
+    rest = np.flatnonzero(here[whole:]) + whole
+    return np.concatenate((at * 8 + place, rest)) if len(rest) else at * 8 + place
+
+
+def _read_kind(tidy: Tidy, book: LayoutBook, kind: _Kind, length: Ints, text: bytes) -> None:
+    counts = np.bincount(length)
+    for size in np.flatnonzero(counts >= LEAST_LINES).tolist():
+        at = np.flatnonzero(length == size) if counts[size] < len(length) else np.arange(len(length))
+        _read_group(tidy, book, kind, at, size, _records(text, tidy.start[kind.line[at]], size))
+    tidy.note(kind)
+
+
+def _records(text: bytes, start: Ints, size: int) -> Bytes:
     """The lines as (n, bytes), each with up to seven bytes more so that it is whole words."""
     width = -(-size // 8) * 8
-    every = np.ndarray((len(padded) - width,), f"V{width}", padded, 0, (1,))
+    every = np.ndarray((len(text) - width + 1,), f"V{width}", text, 0, (1,))
     return every[start].view(np.uint8).reshape(len(start), width)
 
 
-def _read_group(tidy: Tidy, book: LayoutBook, group: int, line: Ints, size: int, records: Bytes) -> None:
-    for layout in book.known(group, size):
-        line, records = _take(tidy, layout, line, records)
-        if len(line) < LEAST_LINES:
+def _read_group(tidy: Tidy, book: LayoutBook, kind: _Kind, at: Ints, size: int, records: Bytes) -> None:
+    for layout in book.known(kind.group, size):
+        at, records = _take(tidy, layout, kind, at, records)
+        if len(at) < LEAST_LINES:
             return
     for _ in range(_NEW_A_GROUP):
-        new = book.new(group, records[0, :size].tobytes())
+        new = book.new(kind.group, records[0, :size].tobytes())
         if new is None:
-            line, records = line[1:], records[1:]
+            at, records = at[1:], records[1:]
         else:
-            line, records = _take(tidy, new, line, records)
-        if len(line) < LEAST_LINES:
+            at, records = _take(tidy, new, kind, at, records)
+        if len(at) < LEAST_LINES:
             return
 
 
-def _take(tidy: Tidy, layout: Layout, line: Ints, records: Bytes) -> tuple[Ints, Bytes]:
+def _take(tidy: Tidy, layout: Layout, kind: _Kind, at: Ints, records: Bytes) -> tuple[Ints, Bytes]:
     """Read the lines that fit; the rest comes back."""
     words = np.ascontiguousarray(records.view("<u8").T)
     fits = layout.fits(words, records)
     n = int(np.count_nonzero(fits))
     layout.hits += n
-    rest = (line[:0], records[:0])
-    if n < len(line):
-        rest = (line[~fits], records[~fits])
-        line, records = line[fits], records[fits]
+    rest = (at[:0], records[:0])
+    if n < len(at):
+        rest = (at[~fits], records[~fits])
+        at, records = at[fits], records[fits]
     if n < LEAST_LINES:
         return rest
     if layout.plan is None:
@@ -141,8 +184,8 @@ def _take(tidy: Tidy, layout: Layout, line: Ints, records: Bytes) -> tuple[Ints,
     else:
         values, ok = layout.plan.read(records)
         if ok is not None and not ok.all():
-            line, values = line[ok], values[:, ok]
-        if len(line):
-            tidy.parts.setdefault(layout.name, []).append(_Part(line, values, layout.star + 3))
-    tidy.taken[line] = True
+            at, values = at[ok], values[:, ok]
+        if len(at):
+            kind.parts.setdefault(layout.name, []).append(_Part(at, values, layout.star + 3))
+    tidy.taken[kind.line[at]] = True
     return rest
