@@ -27,16 +27,30 @@ def snapshot(
     link: LinkLine | None = None,
 ) -> Snapshot:
     """The state ``elapsed_ns`` after the newest row arrived, open rows included."""
+    rows, standing = newest(session, elapsed_ns, allow_partial=allow_partial)
+    return shown_as(session, rows, standing, elapsed_ns, findings, link)
+
+
+def newest(session: Session, elapsed_ns: int, *, allow_partial: bool) -> tuple[JudgedRows | None, Standing]:
+    """The newest row, as the last of a block, open ones included, and how it stands ``elapsed_ns`` after it arrived."""
     peeked = session.peek(allow_partial=allow_partial)
-    if peeked is not None:
-        rows, track = peeked
-        standing = session.rover.standing(elapsed_ns, track)
-        return of_row(session, rows, len(rows.epochs) - 1, standing, elapsed_ns, findings, link)
-    rows_or_none = session.rover.last
-    standing = session.rover.standing(elapsed_ns)
-    if rows_or_none is None:
+    if peeked is None:
+        return session.rover.last, session.rover.standing(elapsed_ns)
+    return peeked[0], session.rover.standing(elapsed_ns, peeked[1])
+
+
+def shown_as(
+    session: Session,
+    rows: JudgedRows | None,
+    standing: Standing,
+    elapsed_ns: int,
+    findings: tuple[Finding, ...],
+    link: LinkLine | None,
+) -> Snapshot:
+    """The snapshot of what ``newest`` gave."""
+    if rows is None:
         return _empty(session, standing, findings, link)
-    return of_row(session, rows_or_none, len(rows_or_none.epochs) - 1, standing, elapsed_ns, findings, link)
+    return of_row(session, rows, len(rows.epochs) - 1, standing, elapsed_ns, findings, link)
 
 
 def row_standings(session_since_ns: int, verdict_before: int, rows: JudgedRows) -> list[Standing]:
