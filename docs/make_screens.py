@@ -6,14 +6,9 @@ or script. Run it again where a screen has changed, and look at the pictures.
 
 from __future__ import annotations
 
-import fcntl
 import io
-import os
-import pty
 import re
-import struct
 import sys
-import termios
 from pathlib import Path
 
 from rich.console import Console
@@ -21,6 +16,10 @@ from rich.text import Text
 
 DOCS = Path(__file__).parent
 ROOT = DOCS.parent
+sys.path.insert(0, str(ROOT))  # for tests.terminal, when this is run by its path
+
+from tests.terminal import in_terminal  # noqa: E402
+
 BACKGROUND = "#292929"
 # The code of rich names a font on a distant host and draws a window around; neither is wanted here.
 FONT = 'ui-monospace, Menlo, Consolas, "DejaVu Sans Mono", monospace'
@@ -54,31 +53,7 @@ SCREENS: dict[str, tuple[list[str], int, int]] = {
 
 def screen_of(argv: list[str], columns: int, rows: int) -> str:
     """What a command writes to a terminal of that size, colours included."""
-    ready, go = os.pipe()
-    pid, master = pty.fork()
-    if pid == 0:
-        os.close(go)
-        os.read(ready, 1)
-        env = {**os.environ, "TERM": "xterm-256color", "COLORTERM": "truecolor"}
-        for name in ("COLUMNS", "LINES", "NO_COLOR"):
-            env.pop(name, None)
-        os.chdir(ROOT)
-        os.execve(sys.executable, [sys.executable, "-m", "hubtack", *argv], env)
-    fcntl.ioctl(master, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
-    os.close(ready)
-    os.write(go, b"x")
-    os.close(go)
-    data = bytearray()
-    while True:
-        try:
-            part = os.read(master, 65536)
-        except OSError:
-            break
-        if not part:
-            break
-        data += part
-    os.close(master)
-    code = os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
+    code, data = in_terminal(argv, columns, rows, {"COLORTERM": "truecolor"}, cwd=ROOT)
     if code not in (0, 1):
         raise RuntimeError(f"hubtack {' '.join(argv)} ended with {code}: {data[-300:]!r}")
     return data.decode("utf-8", "replace").replace("\r\n", "\n")

@@ -3,24 +3,22 @@
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import os
-import pty
 import random
 import shutil
 import signal
 import socket
-import struct
 import subprocess
 import sys
-import termios
 import threading
 import time
+import tty
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from tests.terminal import in_terminal
 
 from hubtack.capture.reading import iter_capture
 from hubtack.readers.chunk import Chunk
@@ -103,9 +101,9 @@ def test_a_recording_that_is_told_to_stop_is_whole(tmp_path: Path, number: signa
 
 
 @pytest.mark.parametrize("words", [["watch", "--json"], ["watch"], ["ready", "--hold", "900"], ["link"]], ids="-".join)
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM], ids=lambda n: n.name)
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP], ids=lambda n: n.name)
 def test_a_live_command_ends_at_once_and_without_a_trace(words: list[str], number: signal.Signals) -> None:
-    if words != ["watch"] and number == signal.SIGTERM:
+    if words != ["watch"] and number != signal.SIGINT:
         pytest.skip("one command stands for all here")
     with rover_port() as port:
         source = [f"tcp://127.0.0.1:{port}"] if words[0] == "link" else ["--rover", f"tcp://127.0.0.1:{port}"]
@@ -128,41 +126,9 @@ def test_a_reader_of_our_output_that_leaves_is_no_error(short: Path) -> None:
     process.stderr.close()
 
 
-def in_terminal(
-    argv: list[str], rows: int, columns: int, env: dict[str, str], hang_up_after_s: float | None = None
-) -> tuple[int, bytes]:
-    """Exit status and output of a command on a terminal of that size."""
-    pid, master = pty.fork()
-    if pid == 0:
-        time.sleep(0.2)  # until the size is set
-        os.execve(sys.executable, [sys.executable, "-m", "hubtack", *argv], {**os.environ, **env})
-    fcntl.ioctl(master, termios.TIOCSWINSZ, struct.pack("HHHH", rows, columns, 0, 0))
-    data, began_s = bytearray(), time.monotonic()
-    while hang_up_after_s is None or time.monotonic() - began_s < hang_up_after_s:
-        try:
-            part = os.read(master, 65536)
-        except OSError:
-            break
-        if not part:
-            break
-        data += part
-    os.close(master)
-    until = time.monotonic() + 15
-    while time.monotonic() < until:
-        done, status = os.waitpid(pid, os.WNOHANG)
-        if done:
-            return os.waitstatus_to_exitcode(status), bytes(data)
-        time.sleep(0.05)
-    os.kill(pid, signal.SIGKILL)
-    os.waitpid(pid, 0)
-    raise AssertionError("it did not end")
-
-
 @pytest.mark.parametrize(("rows", "columns"), [(1, 1), (3, 8), (60, 300)])
 def test_a_terminal_of_any_size_is_drawn_on(short: Path, rows: int, columns: int) -> None:
-    code, data = in_terminal(
-        ["watch", str(short), "--speed", "0", "--no-log"], rows, columns, {"TERM": "xterm-256color"}
-    )
+    code, data = in_terminal(["watch", str(short), "--speed", "0", "--no-log"], columns, rows)
     assert code in (0, 1)
     assert b"Traceback" not in data
     assert b"internal" not in data
@@ -191,10 +157,32 @@ def test_a_terminal_that_is_not_utf_8_gets_an_answer(short: Path, words: list[st
 
 def test_a_terminal_that_is_closed_ends_the_recording_whole(tmp_path: Path) -> None:
     with rover_port() as port:
-        in_terminal(
-            ["record", f"tcp://127.0.0.1:{port}", "--out", str(tmp_path / "cap")], 24, 80, {}, hang_up_after_s=4.0
+        code, _ = in_terminal(
+            ["record", f"tcp://127.0.0.1:{port}", "--out", str(tmp_path / "cap")], 80, 24, hang_up_after_s=2.0
         )
+    assert code in (0, 130)
     assert assert_whole(tmp_path / "cap")
+
+
+@pytest.mark.parametrize("words", [["watch", "--no-log"], ["ready", "--hold", "900"], ["link"]], ids="-".join)
+def test_a_terminal_that_is_closed_leaves_no_live_command_behind(words: list[str]) -> None:
+    with rover_port() as port:
+        source = [f"tcp://127.0.0.1:{port}"] if words[0] == "link" else ["--rover", f"tcp://127.0.0.1:{port}"]
+        code, data = in_terminal([*words, *source], hang_up_after_s=1.5)
+    assert code in (0, 1, 3, 130, -signal.SIGHUP)
+    assert b"Traceback" not in data
+
+
+def test_a_terminal_that_is_made_tiny_and_large_again_while_a_screen_is_live_is_drawn_on() -> None:
+    with rover_port() as port:
+        code, data = in_terminal(
+            ["watch", "--no-log", "--rover", f"tcp://127.0.0.1:{port}", "--for", "5"],
+            resize=[(1.0, 1, 1), (2.0, 300, 100), (3.0, 8, 3), (3.5, 80, 24)],
+        )
+    assert code in (0, 1)
+    assert b"Traceback" not in data
+    assert b"internal" not in data
+    assert b"satellites" in data[-4000:]  # it is drawn again, whole
 
 
 def test_a_folder_that_is_removed_under_a_recording_is_told(tmp_path: Path) -> None:
@@ -230,6 +218,66 @@ def test_two_recordings_never_share_a_folder(tmp_path: Path) -> None:
     assert second.returncode == 2
     assert b"not empty" in err
     assert assert_whole(tmp_path / "cap")
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="a folder that nobody may write to")
+def test_a_place_where_nobody_may_write_is_told() -> None:
+    done = subprocess.run(
+        [sys.executable, "-m", "hubtack", "record", "tcp://127.0.0.1:9", "--out", "/proc/self/cap", "--for", "1"],
+        capture_output=True, timeout=30, check=False,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert b"cannot make the folder" in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_two_readers_of_one_serial_port_the_second_is_told_and_the_first_goes_on(tmp_path: Path) -> None:
+    ours, theirs = os.openpty()
+    tty.setraw(theirs)
+    url = f"serial://{os.ttyname(theirs)}?baud=115200"
+    raw = tmp_path / "one" / "rover-0001.log"
+    sent = bytearray()
+
+    def talk_until_kept(size: int) -> None:
+        until_s = time.monotonic() + 20
+        while not raw.exists() or raw.stat().st_size < size:
+            assert time.monotonic() < until_s, "nothing is read"
+            part = ROVER[len(sent) : len(sent) + 200]
+            os.write(ours, part)
+            sent.extend(part)
+            time.sleep(0.05)
+
+    try:
+        first = start("record", url, "--out", str(tmp_path / "one"))
+        talk_until_kept(400)
+        done = subprocess.run(
+            [sys.executable, "-m", "hubtack", "record", url, "--out", str(tmp_path / "two"), "--for", "1"],
+            capture_output=True, timeout=30, check=False,
+        )  # fmt: skip
+        talk_until_kept(raw.stat().st_size + 1000)
+        first.send_signal(signal.SIGINT)
+        first.communicate(timeout=20)
+    finally:
+        os.close(ours)
+        os.close(theirs)
+    assert done.returncode == 3
+    assert b"in use by another program" in done.stderr, done.stderr
+    assert b"Traceback" not in done.stderr
+    kept = b"".join(e.data for e in iter_capture(tmp_path / "one") if isinstance(e, Chunk))
+    assert bytes(sent).endswith(kept), "what came after the second had tried is not what was sent"
+
+
+def test_two_listeners_on_one_udp_port_the_second_is_told(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
+        taken.bind(("127.0.0.1", 0))
+        url = f"udp://127.0.0.1:{taken.getsockname()[1]}"
+        done = subprocess.run(
+            [sys.executable, "-m", "hubtack", "record", url, "--out", str(tmp_path / "cap"), "--for", "1"],
+            capture_output=True, timeout=30, check=False,
+        )  # fmt: skip
+    assert done.returncode in (2, 3)
+    assert len(done.stderr.strip().splitlines()) == 1
+    assert b"in use" in done.stderr, done.stderr
 
 
 def test_two_replays_on_one_port_the_second_is_told(short: Path) -> None:
