@@ -7,13 +7,15 @@ is quick. This is the one place that catches broadly.
 from __future__ import annotations
 
 import argparse
+import errno
 import importlib
 import io
 import os
 import re
+import stat
 import sys
 from collections.abc import Sequence
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TextIO
 
 from hubtack import __version__
 from hubtack.errors import HubtackError
@@ -114,15 +116,34 @@ def main(argv: Sequence[str]) -> int:
         return err.exit_code
     except BrokenPipeError:
         # The reader of our output left (head, less): not an error, but nothing more may be written either.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _mute(sys.stdout)
         return EXIT_FINE
     except KeyboardInterrupt:
         return EXIT_INTERRUPTED
     except Exception as err:
+        if isinstance(err, OSError) and err.errno == errno.EIO and _terminal_is_gone():
+            _mute(sys.stdout, sys.stderr)
+            return EXIT_INTERRUPTED
         if args.debug:
             raise
         _complain(name, f"internal error: {type(err).__name__}: {err}. Run again with --debug and report it.")
         return EXIT_USAGE
+
+
+def _mute(*streams: TextIO) -> None:
+    for stream in streams:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
+
+
+def _terminal_is_gone() -> bool:
+    """True where output or messages go to a terminal that has been closed: a device still, and a terminal no more."""
+    for stream in (sys.stdout, sys.stderr):
+        try:
+            if stat.S_ISCHR(os.fstat(stream.fileno()).st_mode) and not os.isatty(stream.fileno()):
+                return True
+        except (OSError, ValueError):  # no real file, as in a test
+            continue
+    return False
 
 
 def _complain(name: str, message: str) -> None:
