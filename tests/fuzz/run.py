@@ -36,7 +36,7 @@ def plain(name: str, seconds: float, inputs: int = sys.maxsize) -> dict[str, flo
     from tests.fuzz.targets import TARGETS
     from tests.scoreboard.board import run_seed
 
-    seed = run_seed()
+    seed = run_seed()  # drawn anew in each process, unless HUBTACK_SEED says which
     rng = random.Random(seed)
     until, n, slowest_s, began_mb = time.monotonic() + seconds, 0, 0.0, 0.0
     while time.monotonic() < until and n < inputs:
@@ -109,29 +109,37 @@ def one_round(name: str, inputs: int, corpus: Path | None) -> dict[str, float]:
 
 
 def run_all(names: list[str], inputs: int, totals_path: Path | None, corpus: Path | None) -> None:
-    """Rounds of each target in turn until all have had their share of ``inputs``."""
+    """Rounds of each target in turn until all have had their share of ``inputs``; one that breaks is told and left out."""
     from tests.fuzz.seeds import SHARE
 
     totals: dict[str, dict[str, float]] = {}
     if totals_path is not None and totals_path.exists():
         totals = json.loads(totals_path.read_text(encoding="utf-8"))
     whole = sum(SHARE[name] for name in names)
-    left = True
+    left, broken = True, set[str]()
     while left:
         left = False
         for name in names:
             target = totals.setdefault(name, {"inputs": 0})
             wanted = round(inputs * SHARE[name] / whole) - int(target["inputs"])
-            if wanted <= 0:
+            if wanted <= 0 or name in broken:
                 continue
             left = True
             part = max(1_000, min(ROUND, round(ROUND * SHARE[name] / max(SHARE.values()))))
-            for key, value in one_round(name, min(wanted, part), corpus / name if corpus else None).items():
+            try:
+                did = one_round(name, min(wanted, part), corpus / name if corpus else None)
+            except RuntimeError as err:
+                print(f"FOUND {err}\n{name} is left out from here on", flush=True)
+                broken.add(name)
+                continue
+            for key, value in did.items():
                 target[key] = target["inputs"] + value if key == "inputs" else max(target.get(key, 0.0), value)
             print(f"{name}: {target}", flush=True)
             if totals_path is not None:
                 totals_path.write_text(json.dumps(totals, indent=1), encoding="utf-8")
-    print(f"all: {sum(int(t['inputs']) for t in totals.values()):,} inputs")
+    print(
+        f"all: {sum(int(t['inputs']) for t in totals.values()):,} inputs; broken: {', '.join(sorted(broken)) or 'none'}"
+    )
 
 
 def main() -> None:

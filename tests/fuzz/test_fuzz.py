@@ -19,7 +19,10 @@ from hubtack.framing.splitter import Kind, Splitter
 # Inputs that once broke something, made small: (target, bytes).
 FINDS: tuple[tuple[str, bytes], ...] = (
     ("ntrip_head", b"ICY 200 OK\r\n\r\n" + b"\xd3" * 20_000),  # a burst behind a short head was taken for a long one
-    ("session", bytes.fromhex("d3000047ea4b")),  # a frame without a payload, as a transmitter may send to fill a quiet link
+    (
+        "session",
+        bytes.fromhex("d3000047ea4b"),
+    ),  # a frame without a payload, as a transmitter may send to fill a quiet link
     ("verdict_log", b"[" * 20_000 + b"\n"),  # nested too deep for the JSON parser
     ("verdict_log", b'{"shown_utc":"2026-01-01T00:00:00Z","prev":"0","verdict":[]}\n'),  # a verdict that has no hash
     ("verdict_log", b'{"shown_utc":"9999-12-31T23:59:59Z","prev":"0","verdict":"HOLD"}\n' * 2),  # no day after it
