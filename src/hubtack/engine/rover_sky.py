@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from hubtack.decode.tables import Rows, pack_text
 from hubtack.engine.axis import DAY_NS, SessionAxis
-from hubtack.engine.link_content import N_SATELLITES, N_SYSTEMS, SkySets
+from hubtack.engine.link_content import N_SATELLITES, N_SYSTEMS, SKY_BIN_NS, SkySets
 from hubtack.engine.sky_geometry import MINUTE_NS, SkyGeometry
 from hubtack.engine.sky_sectors import SkySectors
 from hubtack.knowledge.satellite_numbers import SYSTEM_IDS, TALKER_SYSTEMS, satellite
@@ -22,13 +22,15 @@ Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
 _TIMED = ("GGA", "GNS", "RMC")
 _MOST_NUMBER = 512  # satellite numbers of NMEA end at 463
+_KEYS = N_SYSTEMS * _MOST_NUMBER
+_WIDE_SPAN = 2048  # half minutes of one stretch
 
 
 def _code_table() -> Ints:
     """Code (system x 65 + number within it, 0 for none) by named system and satellite number."""
     table = np.zeros((N_SYSTEMS, _MOST_NUMBER), dtype=np.int64)
     for named in range(N_SYSTEMS):
-        for number in range(1, _MOST_NUMBER):
+        for number in range(1, _MOST_NUMBER - 1):
             of, within = satellite(number, named or None) or (0, 0)
             table[named, number] = of * N_SATELLITES + within if 1 <= within < N_SATELLITES else 0
     return table
@@ -55,16 +57,15 @@ class RoverSky:
     def add(self, sentences: Mapping[str, Rows], axis: SessionAxis) -> None:
         """Add the sentences of a stretch of the rover's stream, in any cut."""
         pos, time_ns = self._times(sentences, axis)
-        self.sectors.add(sentences, pos, time_ns)
-        for formatter in ("GSV", "GSA"):
+        for formatter, take in (("GSV", self._add_view), ("GSA", self._add_used)):
             rows = sentences.get(formatter)
-            if rows is None or not len(rows):
+            if rows is None or not len(rows) or not len(pos):
                 continue
             index = np.searchsorted(pos, rows.pos, side="right") - 1
             if index[0] < 0:  # before the first time of all
                 rows, index = rows.take(index >= 0), index[index >= 0]
             if len(rows):
-                self._add(formatter, rows, time_ns[index])
+                take(rows, time_ns[index])
         if len(time_ns):
             self._last_ns = int(time_ns[-1])
 
@@ -89,27 +90,26 @@ class RoverSky:
             return pos, time_ns
         return np.concatenate(([-1], pos)), np.concatenate(([self._last_ns], time_ns))
 
-    def _add(self, formatter: str, rows: Rows, time_ns: Ints) -> None:
-        # Satellites and strengths stand in the table as (n, 4) and (n, 12): one step serves all columns of a sentence.
-        if formatter == "GSV":
-            number = rows.columns("sat_1", 4, step=4)
+    def _add_view(self, rows: Rows, time_ns: Ints) -> None:
+        self.sectors.add(rows, time_ns)
+        # Satellites and strengths stand in the table as (n, 4): one step serves all columns, in the order of memory.
+        number = rows.columns("sat_1", 4, step=4)
+        named = _talker_names(rows["talker"])
+        heard = np.fmax(number.T, 0.0)
+        heard *= rows.columns("cn0_1_dbhz", 4, step=4).T > 0
+        self.tracked.add_codes(*_distinct(time_ns, named, heard))
+        self._add_directions(rows, time_ns, named, number)
+
+    def _add_used(self, rows: Rows, time_ns: Ints) -> None:
+        said = rows["system_id"]
+        unsaid = np.isnan(said)
+        if unsaid.all():
             named = _talker_names(rows["talker"])
-            wanted = rows.columns("cn0_1_dbhz", 4, step=4) > 0
-            into = self.tracked
-            self._add_directions(rows, time_ns, named, number)
-        else:
-            number = rows.columns("sat_1", 12)
-            said = rows["system_id"]
-            unsaid = np.isnan(said)
+        elif unsaid.any():
             named = np.where(unsaid, _talker_names(rows["talker"]), _name_of_id(np.where(unsaid, 0.0, said)))
-            wanted = number > 0
-            into = self.used
-        wanted &= (number >= 1) & (number < _MOST_NUMBER)  # NaN is no satellite
-        # Column by column, as the table lies in memory.
-        _, row = np.nonzero(wanted.T)
-        code = _FLAT_CODES[named[row] * _MOST_NUMBER + number.T[wanted.T].astype(np.int64)]
-        good = code > 0
-        into.add_codes(time_ns[row][good], code[good])
+        else:
+            named = _name_of_id(said)
+        self.used.add_codes(*_distinct(time_ns, named, np.fmax(rows.columns("sat_1", 12).T, 0.0)))
 
     def _add_directions(self, rows: Rows, time_ns: Ints, named: Ints, number: Floats) -> None:
         """Only the first turn of a minute is looked at, so that most sentences cost nothing here."""
@@ -131,6 +131,28 @@ class RoverSky:
             part.columns("azimuth_1_deg", 4, step=4)[row, column],
             part.columns("elevation_1_deg", 4, step=4)[row, column],
         )
+
+
+def _distinct(time_ns: Ints, named: Ints, number: Floats) -> tuple[Ints, Ints]:
+    """Half minutes [ns] and codes of the satellites in sentences of (n,) times and named systems, each but once.
+
+    ``number`` (k, n) is 0 where there is none. A sky changes slowly and is told every second: what the half minute
+    has already costs a mark in a table and no more.
+    """
+    half = time_ns // SKY_BIN_NS
+    first = int(half.min())
+    span = int(half.max()) - first + 1
+    key = np.fmin(number, _MOST_NUMBER - 1.0).astype(np.int64)  # the last number of the table is nobody's
+    key += (half - first) * _KEYS + named * _MOST_NUMBER
+    if span <= _WIDE_SPAN:
+        told = np.zeros(span * _KEYS, dtype=bool)
+        told[key] = True
+        found = np.flatnonzero(told)
+    else:  # a jump of the clock inside one stretch
+        found = np.unique(key)
+    code = _FLAT_CODES[found % _KEYS]
+    good = code > 0
+    return (found[good] // _KEYS + first) * SKY_BIN_NS, code[good]
 
 
 def _codes(named: Ints, number: Floats) -> Ints:

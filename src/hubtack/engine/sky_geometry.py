@@ -36,21 +36,15 @@ class SkyGeometry:
         minute = time_ns // MINUTE_NS
         opens = np.flatnonzero(np.concatenate(([True], minute[1:] != minute[:-1])))
         ends = np.append(opens[1:], len(minute))
-        for a, b in zip(opens.tolist(), ends.tolist(), strict=True):
-            first_ns = int(time_ns[a])
-            running = self.turn_ns is not None and self.turn_ns // MINUTE_NS == int(minute[a])
-            turn_ns = self.turn_ns if running and self.turn_ns is not None else first_ns
-            self.turn_ns = turn_ns
-            b = a + int(np.searchsorted(time_ns[a:b], turn_ns, side="right"))
-            here = slice(a, b)
-            known = (elevation_deg[here] >= 0) & (azimuth_deg[here] >= 0) & (azimuth_deg[here] <= 360)
-            if not known.any():
-                continue
-            found: Floats = np.column_stack((code[here], azimuth_deg[here], elevation_deg[here]))[known].astype(
-                np.float64
-            )
-            held = self.minutes.get(int(minute[a]))
-            self.minutes[int(minute[a])] = found if held is None else np.concatenate((held, found))
+        known = (elevation_deg >= 0) & (azimuth_deg >= 0) & (azimuth_deg <= 360)
+        found: Floats = np.column_stack((code, azimuth_deg, elevation_deg)).astype(np.float64)
+        for a, b, number in zip(opens.tolist(), ends.tolist(), minute[opens].tolist(), strict=True):
+            if self.turn_ns is None or self.turn_ns // MINUTE_NS != number:
+                self.turn_ns = int(time_ns[a])
+            some = found[a:b][known[a:b] & (time_ns[a:b] == self.turn_ns)]
+            if len(some):
+                held = self.minutes.get(number)
+                self.minutes[number] = some if held is None else np.concatenate((held, some))
         while len(self.minutes) > MOST_MINUTES:
             self.minutes.pop(next(iter(self.minutes)))
 

@@ -6,7 +6,6 @@ are enough to tell a bank on one side from interference on all. Counts are integ
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -24,6 +23,7 @@ MOST_BINS = 12_000  # two days; then the oldest are let go
 # Columns of a bin: satellites tracked by sector; sum and number of strengths of high ones [0.01 dB-Hz]; sentences.
 _HIGH_SUM, _HIGH_N, _TURNS = SECTORS, SECTORS + 1, SECTORS + 2
 _WIDTH = SECTORS + 3
+_NOWHERE = SECTORS + 1  # where a satellite that does not count is counted; sector 8 is that of 360 degrees
 
 
 @dataclass(slots=True)
@@ -33,17 +33,8 @@ class SkySectors:
     bins: dict[int, Ints] = field(default_factory=dict)
     _turn_ns: int | None = None  # time of the newest turn
 
-    def add(self, sentences: Mapping[str, Rows], pos: Ints, time_ns: Ints) -> None:
-        """Add the GSV of a stretch; ``pos`` and ``time_ns`` are the places and times of its timed sentences."""
-        rows = sentences.get("GSV")
-        if rows is None or not len(rows) or not len(pos):
-            return
-        index = np.searchsorted(pos, rows.pos, side="right") - 1
-        if index[0] < 0:
-            rows, index = rows.take(index >= 0), index[index >= 0]
-            if not len(rows):
-                return
-        at_ns = time_ns[index]
+    def add(self, rows: Rows, at_ns: Ints) -> None:
+        """Add n rows of GSV, n > 0, with their times."""
         bin_of = at_ns // BIN_NS
         # One turn is all systems' GSV at one epoch: counted by the first sentence of the first group of a time.
         turn_starts = np.concatenate(([self._turn_ns is None or int(at_ns[0]) != self._turn_ns], np.diff(at_ns) != 0))
@@ -89,16 +80,26 @@ class SkySectors:
 def _counts(rows: Rows, bin_of: Ints, turn_starts: NDArray[np.bool_], n_bins: int) -> Ints:
     """Columns of ``n_bins`` bins (n_bins, width). Sums are of integers, so the order does not matter."""
     out = np.zeros((n_bins, _WIDTH), dtype=np.int64)
-    elevation = rows.columns("elevation_1_deg", 4, step=4)
-    azimuth, cn0 = rows.columns("azimuth_1_deg", 4, step=4), rows.columns("cn0_1_dbhz", 4, step=4)
-    # Column by column, as the table lies in memory.
-    tracked = ((cn0 > 0) & (elevation >= LOW_DEG) & (azimuth >= 0) & (azimuth <= 360)).T
-    _, row = np.nonzero(tracked)
-    bins, cn0 = bin_of[row], cn0.T[tracked]
-    sector = (azimuth.T[tracked] // (360 / SECTORS)).astype(np.int64) % SECTORS
-    out[:, :SECTORS] = np.bincount(bins * SECTORS + sector, minlength=n_bins * SECTORS).reshape(n_bins, SECTORS)
-    high = elevation.T[tracked] >= HIGH_DEG
-    out[:, _HIGH_SUM] = np.bincount(bins[high], weights=np.round(cn0[high] * 100), minlength=n_bins).astype(np.int64)
-    out[:, _HIGH_N] = np.bincount(bins[high], minlength=n_bins)
+    # (4, n), row by row as the table lies in memory. NaN is in no comparison.
+    elevation = rows.columns("elevation_1_deg", 4, step=4).T
+    azimuth, cn0 = rows.columns("azimuth_1_deg", 4, step=4).T, rows.columns("cn0_1_dbhz", 4, step=4).T
+    tracked = (cn0 > 0) & (elevation >= LOW_DEG) & (azimuth >= 0) & (azimuth <= 360)
+    sector = azimuth / (360 / SECTORS)
+    np.floor(sector, out=sector)
+    np.copyto(sector, _NOWHERE, where=~tracked)
+    key = sector.astype(np.int64)
+    key += bin_of * (_NOWHERE + 1)
+    by_sector = np.bincount(key.ravel(), minlength=n_bins * (_NOWHERE + 1)).reshape(n_bins, -1)
+    out[:, :SECTORS] = by_sector[:, :SECTORS]
+    out[:, 0] += by_sector[:, SECTORS]  # 360 degrees are none
+    tracked &= elevation >= HIGH_DEG
+    strength = np.rint(cn0 * 100)
+    np.copyto(strength, 0.0, where=~tracked)
+    high_sum, high_n = np.zeros(len(bin_of)), np.zeros(len(bin_of))
+    for one, here in zip(strength, tracked, strict=True):
+        high_sum += one
+        high_n += here
+    out[:, _HIGH_SUM] = np.bincount(bin_of, weights=high_sum, minlength=n_bins).astype(np.int64)
+    out[:, _HIGH_N] = np.bincount(bin_of, weights=high_n, minlength=n_bins).astype(np.int64)
     out[:, _TURNS] = np.bincount(bin_of[turn_starts], minlength=n_bins)
     return out
