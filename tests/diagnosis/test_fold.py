@@ -96,7 +96,7 @@ def test_a_cause_that_goes_on_explains_what_starts_while_it_does() -> None:
     still = [episode("few_satellites", 100, None), episode("suspect_fix", 900, 950)]
     assert [f.code for f in findings_of(still, 1000 * S)] == ["few_satellites"]
     # Seen at a moment long before the effect, the cause had reached no farther than that.
-    lead_s, tail_s = EXPLAINS["few_satellites"]["suspect_fix"]
+    _, tail_s = EXPLAINS["few_satellites"]["suspect_fix"]
     assert len(findings_of(still, round((900 - tail_s - 1) * S))) == 2
 
 

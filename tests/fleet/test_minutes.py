@@ -31,11 +31,11 @@ def minutes_of(data: list[bytes]) -> tuple[Session, MinuteRows, list[JudgedRows]
     blocks = []
     for piece in data:
         rows = session.feed(Chunk("rover", piece))
-        minutes.add(rows, silent_limit_ns(session.rover.track, session.setup))
+        minutes.add(rows)
         blocks.append(rows)
     rows = session.close()
-    minutes.add(rows, silent_limit_ns(session.rover.track, session.setup))
-    minutes.close(silent_limit_ns(session.rover.track, session.setup), session.rover.tally.interval_s())
+    minutes.add(rows)
+    minutes.close(session.rover.tally.interval_s())
     return session, minutes, [*blocks, rows]
 
 
@@ -160,8 +160,8 @@ def test_a_sample_with_corrections_adds_up_too() -> None:
     assert files.site is not None
     session = session_for(files, load_site(files.site))
     minutes = MinuteRows(session.setup.limit("working_moved_s"))
-    run_files(session, files, lambda rows: minutes.add(rows, silent_limit_ns(session.rover.track, session.setup)))
-    minutes.close(silent_limit_ns(session.rover.track, session.setup), session.rover.tally.interval_s())
+    run_files(session, files, minutes.add)
+    minutes.close(session.rover.tally.interval_s())
     columns = minutes.columns(session.axis.day0)
     for name, seconds in session.rover.tally.verdict_seconds().items():
         assert sum(columns[f"{name}_s"]) == pytest.approx(seconds)

@@ -23,7 +23,7 @@ from tests.mutation.modules import LEFT_OUT, MODULES
 
 ROOT = Path(__file__).resolve().parents[2]
 JUDGED = Path(__file__).with_name("judged.toml")
-COPIED = ("src", "tests", "docs", "sample_logs", "pyproject.toml", "README.md", "DEVELOPERS.md")
+COPIED = ("src", "tests", "docs", "sample_logs", "README.md", "DEVELOPERS.md")
 NOTICED = ("killed", "timeout", "suspicious", "segfault")
 
 
@@ -44,7 +44,8 @@ def config(module: str) -> str:
         arguments += ["--deselect", test]
     return "\n".join(
         (
-            "\n[tool.mutmut]",
+            "",
+            "[tool.mutmut]",
             'source_paths = ["src"]',
             f"only_mutate = {json.dumps(['src/hubtack/' + module])}",
             f"pytest_add_cli_args_test_selection = {json.dumps([t for t in MODULES[module] if (ROOT / t).exists()])}",
@@ -58,23 +59,37 @@ def config(module: str) -> str:
     )
 
 
-def mutate(module: str, work: Path, children: int) -> tuple[Counter[str], list[Survivor]]:
-    """Run all mutants of one module in ``work``; returns how many had which fate, and who survived."""
+def sync(module: str, work: Path) -> None:
+    """Bring the copy of the tree up to date; what is the same is left alone, so that its mutants are kept."""
+    settings = (ROOT / "pyproject.toml").read_text() + config(module)
+    if not (work / "pyproject.toml").exists() or (work / "pyproject.toml").read_text() != settings:
+        (work / "pyproject.toml").write_text(settings)
     for name in COPIED:
-        source, copy = ROOT / name, work / name
-        if source.is_dir():
-            shutil.copytree(source, copy, ignore=shutil.ignore_patterns("__pycache__", ".*"))
-        else:
-            shutil.copy(source, copy)
-    with (work / "pyproject.toml").open("a") as settings:
-        settings.write(config(module))
-    command = [str(Path(sys.executable).with_name("mutmut")), "run", "--max-children", str(children)]
-    done = subprocess.run(command, cwd=work, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
-    results = work / "mutants" / "src" / "hubtack" / (module + ".meta")
-    if done.returncode or not results.exists():
-        raise SystemExit(f"{module}: {command[0]} ended with {done.returncode}\n{done.stdout[-3000:]}")
+        for source in (ROOT / name).rglob("*") if (ROOT / name).is_dir() else [ROOT / name]:
+            copy = work / source.relative_to(ROOT)
+            if source.is_dir() or "__pycache__" in source.parts:
+                continue
+            if not copy.exists() or copy.read_bytes() != source.read_bytes():
+                copy.parent.mkdir(parents=True, exist_ok=True)
+                shutil.copy(source, copy)
+
+
+def mutate(module: str, work: Path, children: int) -> tuple[Counter[str], list[Survivor]]:
+    """Run the mutants of one module in ``work``; returns how many had which fate, and who survived.
+
+    All of them the first time; later, in the same folder, those that are new and those that had survived.
+    """
     from mutmut.stats import status_by_exit_code
 
+    source, results = Path("src/hubtack") / module, work / "mutants" / "src" / "hubtack" / (module + ".meta")
+    command = [str(Path(sys.executable).with_name("mutmut")), "run", "--max-children", str(children)]
+    if results.exists() and (work / source).read_bytes() == (ROOT / source).read_bytes():
+        before = json.loads(results.read_text())["exit_code_by_key"]
+        command += [name for name, code in before.items() if status_by_exit_code[code] not in NOTICED]
+    sync(module, work)
+    done = subprocess.run(command, cwd=work, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False)
+    if done.returncode or not results.exists():
+        raise SystemExit(f"{module}: {command[0]} ended with {done.returncode}\n{done.stdout[-3000:]}")
     fates: Counter[str] = Counter()
     survivors = []
     for name, code in json.loads(results.read_text())["exit_code_by_key"].items():
@@ -112,11 +127,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("modules", nargs="*", metavar="MODULE", help="such as engine/judge.py; all where none is named")
     parser.add_argument("--children", type=int, default=1, help="mutants at a time")
+    parser.add_argument("--work", type=Path, metavar="FOLDER", help="keep the mutants there: next time only survivors")
     args = parser.parse_args()
     known, new = judged(), 0
     for module in args.modules or MODULES:
-        with tempfile.TemporaryDirectory() as work:
-            fates, survivors = mutate(module, Path(work), args.children)
+        with tempfile.TemporaryDirectory() as once:
+            work = Path(once) if args.work is None else args.work / module.replace("/", "-")
+            work.mkdir(parents=True, exist_ok=True)
+            fates, survivors = mutate(module, work, args.children)
         tried = fates.total()
         noticed = sum(fates[f] for f in NOTICED)
         accepted = [s for s in survivors if s in known]

@@ -10,6 +10,7 @@ forward by a running maximum instead of a loop over rows.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,6 +33,7 @@ NEVER = np.iinfo(np.int64).min // 4
 _S = 1_000_000_000
 _SAMPLES = 10  # the median of the error at the edge: the first fixed row of each of the last ten seconds
 _INTERVAL_ROWS = 15  # rows from which the rover's interval is taken
+_LEAST_INTERVALS = 3  # fewer say nothing: a first pause would excuse the next one
 FROZEN_MIN_DECIMALS = 7  # fewer digits repeat by themselves
 _CONTRADICTION_S = 3.0  # one epoch of disagreement is the receiver changing over to a newer correction
 _SPELLS_GAP_NS = 5 * _S  # a longer silence between two rows, and nobody knows what the machine did
@@ -78,14 +80,15 @@ class Judged:
     """Verdict of each row with what led to it, all (N,).
 
     ``bits`` is the set of reasons in force (knowledge.reasons). ``run_ns`` is the running time, which never steps
-    back; ``step_ns`` the time since the row before. ``edge_*`` are the 10 s medians that were compared with the
-    tolerance; ``delay_s`` is how much later than usual the row arrived.
+    back; ``step_ns`` the time since the row before, ``silent_ns`` how much of it may be without a row. ``edge_*`` are
+    the 10 s medians that were compared with the tolerance; ``delay_s`` is how much later than usual the row arrived.
     """
 
     verdict: NDArray[np.int8]
     bits: Ints
     run_ns: Ints
     step_ns: Ints
+    silent_ns: Ints
     restarted: Bools
     edge_vertical_95_m: Floats
     edge_horizontal_95_m: Floats
@@ -97,9 +100,13 @@ class Judged:
 
 def silent_limit_ns(track: Track, setup: Setup) -> int:
     """After this long without a row the rover counts as silent: 3 s, or three epochs where that is longer. [ns]"""
+    return _silent_limit_ns(track.intervals_ms, setup)
+
+
+def _silent_limit_ns(intervals_ms: Sequence[int], setup: Setup) -> int:
     limit = int(setup.limit("rover_silent_hold_s") * _S)
-    if track.intervals_ms:
-        limit = max(limit, 3 * sorted(track.intervals_ms)[len(track.intervals_ms) // 2] * 1_000_000)
+    if len(intervals_ms) >= _LEAST_INTERVALS:
+        limit = max(limit, 3 * sorted(intervals_ms)[(len(intervals_ms) - 1) // 2] * 1_000_000)
     return limit
 
 
@@ -131,11 +138,7 @@ def judge_rows(
     if n == 0:
         return _no_rows(), track
     step_ns, run_ns, restarted = _running_time(track, epochs)
-    if len(track.intervals_ms) < _INTERVAL_ROWS:
-        room = _INTERVAL_ROWS - len(track.intervals_ms)
-        usable = step_ns[(step_ns > 0) & ~restarted][:room] // 1_000_000
-        track = replace(track, intervals_ms=(*track.intervals_ms, *(int(v) for v in usable)))
-    silent_ns = silent_limit_ns(track, setup)
+    silent_ns, intervals_ms = _silence(track, step_ns, restarted, setup)
     fixed = q.fix == ft.FIXED
 
     delay_s, least_lag_ns = _delay(track, epochs, arrival_ns)
@@ -211,10 +214,11 @@ def judge_rows(
         age_s=float(age_s[-1]),
         delay_s=float(delay_s[-1]),
         edge_samples=samples,
+        intervals_ms=intervals_ms,
         edge_vertical_95_m=float(edge_v[-1]),
         edge_horizontal_95_m=float(edge_h[-1]),
     )
-    judged = Judged(verdict, bits, run_ns, step_ns, restarted, edge_v, edge_h, delay_s, age_s, frozen, jump)
+    judged = Judged(verdict, bits, run_ns, step_ns, silent_ns, restarted, edge_v, edge_h, delay_s, age_s, frozen, jump)
     return judged, after
 
 
@@ -261,7 +265,9 @@ def _set(bits: Ints, where: Bools, code: str) -> None:
 
 def _no_rows() -> Judged:
     ints, floats, bools = np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0, dtype=bool)
-    return Judged(np.zeros(0, dtype=np.int8), ints, ints, ints, bools, floats, floats, floats, floats, bools, bools)
+    return Judged(
+        np.zeros(0, dtype=np.int8), ints, ints, ints, ints, bools, floats, floats, floats, floats, bools, bools
+    )
 
 
 def _running_time(track: Track, epochs: Epochs) -> tuple[Ints, Ints, Bools]:
@@ -271,6 +277,19 @@ def _running_time(track: Track, epochs: Epochs) -> tuple[Ints, Ints, Bools]:
     before_segment = np.concatenate(([epochs.segment[0] if first else track.segment], epochs.segment[:-1]))
     step_ns = np.maximum(epochs.time_ns - before_ns, 0)
     return step_ns, track.run_ns + np.cumsum(step_ns), epochs.segment != before_segment
+
+
+def _silence(track: Track, step_ns: Ints, restarted: Bools, setup: Setup) -> tuple[Ints, tuple[int, ...]]:
+    """How long the rover may be silent in front of each row, by the intervals before it; and the intervals after all.
+
+    A row's own step never counts for itself: it would excuse itself, and the more so the fewer there are.
+    """
+    known = list(track.intervals_ms)
+    limit_ns = np.full(len(step_ns), _silent_limit_ns(known, setup), dtype=np.int64)
+    for i in np.flatnonzero((step_ns > 0) & ~restarted)[: _INTERVAL_ROWS - len(known)].tolist():
+        known.append(int(step_ns[i] // 1_000_000))
+        limit_ns[i + 1 :] = _silent_limit_ns(known, setup)
+    return limit_ns, tuple(known)
 
 
 def _delay(track: Track, epochs: Epochs, arrival_ns: Ints) -> tuple[Floats, int | None]:

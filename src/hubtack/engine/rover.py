@@ -7,7 +7,6 @@ at: a row that is looked at again, or closed, just as it was looked at is not wo
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -123,7 +122,7 @@ class RoverEngine:
     last: JudgedRows | None = None  # the newest committed row
     _heading: _Heading | None = None
     _looked: list[_Looked] = field(default_factory=list)
-    _waiting: list[tuple[JudgedRows, LinkAtRows, jd.Track, int]] = field(default_factory=list)
+    _waiting: list[tuple[JudgedRows, LinkAtRows, jd.Track]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self._evidence = RoverEvidence.for_setup(self.setup)
@@ -158,7 +157,7 @@ class RoverEngine:
         n = len(epochs)
         if n == 0:
             return rows
-        self._waiting.append((rows, link, self.track, jd.silent_limit_ns(track, self.setup)))
+        self._waiting.append((rows, link, self.track))
         if not self.sums_up_later or len(self._waiting) >= _BOOK_AT:
             self._sum_up()
         self.track, self._heading = track, heading
@@ -168,19 +167,19 @@ class RoverEngine:
     def _sum_up(self) -> None:
         """Add the rows that wait to the tally and the evidence."""
         waiting, self._waiting = self._waiting, []
-        for silent_ns, group in itertools.groupby(waiting, key=lambda entry: entry[3]):
-            blocks, links, befores, _ = zip(*group, strict=True)
-            rows = join_rows(list(blocks))
-            rows.working = self._tally.add(
-                rows.epochs,
-                rows.q,
-                rows.judged,
-                silent_ns=silent_ns,
-                working_moved_s=self.setup.limit("working_moved_s"),
-                working_speed_max_m_s=self.setup.limit("working_speed_max_km_h") / 3.6,
-            )
-            healthy = np.concatenate([link.healthy for link in links])
-            self._evidence.add(rows.epochs, rows.q, rows.judged, healthy, befores[0], silent_ns)
+        if not waiting:
+            return
+        blocks, links, befores = zip(*waiting, strict=True)
+        rows = join_rows(list(blocks))
+        rows.working = self._tally.add(
+            rows.epochs,
+            rows.q,
+            rows.judged,
+            working_moved_s=self.setup.limit("working_moved_s"),
+            working_speed_max_m_s=self.setup.limit("working_speed_max_km_h") / 3.6,
+        )
+        healthy = np.concatenate([link.healthy for link in links])
+        self._evidence.add(rows.epochs, rows.q, rows.judged, healthy, befores[0])
 
     def peek(self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools) -> tuple[JudgedRows, jd.Track]:
         """Judge N > 0 rows that are still open, as if closed; gives the last of them, and the track after it."""

@@ -152,14 +152,14 @@ class RoverEvidence:
             runs[c.code] = Runs(int(least_s * _S), int(c.bridge_s * _S))
         return cls(setup=setup, runs=runs)
 
-    def add(self, epochs: Epochs, q: Quantities, judged: Judged, healthy: Bools, before: Track, silent_ns: int) -> None:
+    def add(self, epochs: Epochs, q: Quantities, judged: Judged, healthy: Bools, before: Track) -> None:
         """Add a committed block; ``healthy`` (N,) says where observation epochs were arriving."""
         located = np.maximum.accumulate(~np.isnan(q.pos_ecef_m[:, 0])) | (self.first_pos_ecef_m is not None)
         seen = np.maximum.accumulate(~np.isnan(q.heading_deg)) | self.heading_seen
         due = seen | (judged.run_ns > _HEADING_DUE_NS)
         view = View(epochs, q, judged, healthy, located, due, self.setup)
         self.heading_seen = bool(seen[-1]) if len(seen) else self.heading_seen
-        held_ns = np.where(judged.verdict == HOLD, np.minimum(judged.step_ns, silent_ns), 0)
+        held_ns = np.where(judged.verdict == HOLD, np.minimum(judged.step_ns, judged.silent_ns), 0)
         for condition, owned in _OWNED:
             holds, runs = condition.holds(view), self.runs[condition.code]
             # What a condition owns counts only where it holds, and on a sound day none does.

@@ -134,7 +134,6 @@ class Tally:
         q: Quantities,
         judged: Judged,
         *,
-        silent_ns: int,
         working_moved_s: float,
         working_speed_max_m_s: float,
     ) -> Bools:
@@ -145,9 +144,9 @@ class Tally:
         if self.first_ns is None:
             self.first_ns = int(epochs.time_ns[0])
             self.run_first_ns = int(judged.run_ns[0])
-        self._add_durations(q, judged, silent_ns)
-        self._add_losses(q, judged, silent_ns)
-        working = self._add_work(epochs, q, judged, silent_ns, working_moved_s, working_speed_max_m_s)
+        self._add_durations(q, judged)
+        self._add_losses(q, judged)
+        working = self._add_work(epochs, q, judged, working_moved_s, working_speed_max_m_s)
         self.epochs += n
         self.last_ns = int(epochs.time_ns[-1])
         self.run_last_ns = int(judged.run_ns[-1])
@@ -168,14 +167,14 @@ class Tally:
                 self.heading_source = int(sources[-1])
         return working
 
-    def _add_durations(self, q: Quantities, judged: Judged, silent_ns: int) -> None:
+    def _add_durations(self, q: Quantities, judged: Judged) -> None:
         """The time from each row to the next belongs to the earlier row; silence past the limit is HOLD."""
         step_ms = judged.step_ns // MS
         fix_before = np.concatenate(([self.last_fix], q.fix[:-1]))
         verdict_before = np.concatenate(([self.last_verdict], judged.verdict[:-1])).astype(np.int64)
         counted = slice(0 if self.epochs else 1, None)  # nothing comes before the first row of all
         np.add.at(self.steps, (fix_before[counted], np.minimum(step_ms[counted], MAX_STEP_MS)), 1)
-        own_ms = np.minimum(step_ms[counted], silent_ns // MS)
+        own_ms = np.minimum(step_ms[counted], judged.silent_ns[counted] // MS)
         np.add.at(self.verdict_ms, verdict_before[counted], own_ms)
         self.verdict_ms[HOLD] += int((step_ms[counted] - own_ms).sum())
         self._add_workable(judged, counted, own_ms)
@@ -192,17 +191,15 @@ class Tally:
             self.workable_ms[i] += int(own_ms[before[counted]].sum())
             self.last_workable[i] = bool(good[-1])
 
-    def _add_losses(self, q: Quantities, judged: Judged, silent_ns: int) -> None:
+    def _add_losses(self, q: Quantities, judged: Judged) -> None:
         fixed = q.fix == FIXED
         before = np.concatenate(([self.was_fixed], fixed[:-1]))
-        self.fix_losses += int(np.count_nonzero(before & (~fixed | (judged.step_ns > silent_ns))))
+        self.fix_losses += int(np.count_nonzero(before & (~fixed | (judged.step_ns > judged.silent_ns))))
         self.was_fixed = bool(fixed[-1])
         if self.first_fixed_run_ns is None and fixed.any():
             self.first_fixed_run_ns = int(judged.run_ns[np.argmax(fixed)])
 
-    def _add_work(
-        self, epochs: Epochs, q: Quantities, judged: Judged, silent_ns: int, moved_s: float, speed_max_m_s: float
-    ) -> Bools:
+    def _add_work(self, epochs: Epochs, q: Quantities, judged: Judged, moved_s: float, speed_max_m_s: float) -> Bools:
         """Lost time counts only while the machine works: moved or slewed of late, and not on a low-loader.
 
         Movement is looked for once a second, over which 5 mm of noise is nothing: 0.10 m, or a turn of 1.5 degrees.

@@ -27,7 +27,6 @@ Ints = NDArray[np.int64]
 
 MINUTE_NS = 60_000_000_000
 MS = 1_000_000
-_ROWS_FIRST = 17  # the limit of silence is taken from the first intervals: no minute is closed before they are known
 _MOST_MINUTES_OF_A_STEP = 3 * 1440  # a clock that steps by more is put down in the minute it stepped from
 MOST_LOSSES = 5000
 
@@ -43,6 +42,7 @@ class _Rows:
 
     time_ns: Ints
     step_ns: Ints  # since the row before
+    silent_ns: Ints  # how much of that is still no silence
     verdict: Ints
     fix: Ints
     working: NDArray[np.bool_]
@@ -65,41 +65,39 @@ class MinuteRows:
 
     moved_s: float
     _held: _Rows | None = None
-    _seen: int = 0
     _parts: list[dict[str, Any]] = field(default_factory=list)
     _losses: list[dict[str, Any]] = field(default_factory=list)
     _open_loss: bool = False
     losses_left_out: int = 0
     _before: tuple[bool, float, float, bool] = (False, np.nan, np.nan, False)  # last row: fixed, place, working
 
-    def add(self, rows: JudgedRows, silent_ns: int) -> None:
-        """Add N committed rows that follow those before; ``silent_ns`` is the limit of silence as it is known now."""
+    def add(self, rows: JudgedRows) -> None:
+        """Add N committed rows that follow those before."""
         if not len(rows.epochs):
             return
         new = _of(rows)
-        self._add_losses(new, silent_ns)
-        self._seen += len(new)
+        self._add_losses(new)
         held = new if self._held is None else _Rows.joined(self._held, new)
         minute = held.time_ns // MINUTE_NS
         changes = np.flatnonzero(minute[1:] != minute[:-1]) + 1
-        if self._seen < _ROWS_FIRST or not len(changes):
+        if not len(changes):
             self._held = held
             return
         last = int(changes[-1])
-        following = np.append(held.step_ns[1 : last + 1], 0)[:last]
-        self._close(held.take(slice(0, last)), following, silent_ns)
+        following = slice(1, last + 1)
+        self._close(held.take(slice(0, last)), held.step_ns[following], held.silent_ns[following])
         self._held = held.take(slice(last, None))
 
-    def close(self, silent_ns: int, last_interval_s: float) -> None:
+    def close(self, last_interval_s: float) -> None:
         """All rows have come; the last one counts one median interval, as in the session's own sums."""
         held, self._held = self._held, None
         if held is None:
             return
         last_ns = 0 if np.isnan(last_interval_s) else round(last_interval_s * 1000) * MS
-        self._close(held, np.append(held.step_ns[1:], last_ns), max(silent_ns, last_ns))
+        self._close(held, np.append(held.step_ns[1:], last_ns), np.append(held.silent_ns[1:], last_ns))
 
-    def _close(self, rows: _Rows, following_ns: Ints, silent_ns: int) -> None:
-        """Whole minutes: ``following_ns`` (N,) is the time from each row to the next."""
+    def _close(self, rows: _Rows, following_ns: Ints, silent_ns: Ints) -> None:
+        """Whole minutes: ``following_ns`` (N,) is the time from each row to the next, silence after ``silent_ns``."""
         # In whole milliseconds, as the session's own sums are.
         own = np.minimum(following_ns // MS, silent_ns // MS) * MS
         lost = following_ns // MS * MS - own
@@ -176,11 +174,11 @@ class MinuteRows:
 
     # Losses --------------------------------------------------------------------------------------------------------
 
-    def _add_losses(self, rows: _Rows, silent_ns: int) -> None:
+    def _add_losses(self, rows: _Rows) -> None:
         """As the session counts them: fixed before, and now another type, or a silence between."""
         fixed = rows.fix == FIXED
         before = np.concatenate(([self._before[0]], fixed[:-1]))
-        silent = rows.step_ns > silent_ns
+        silent = rows.step_ns > rows.silent_ns
         events = np.flatnonzero((before & (~fixed | silent)) | (fixed & (~before | silent)))
         for i in events.tolist():
             if fixed[i] and self._open_loss and not (before[i] and silent[i]):
@@ -235,7 +233,9 @@ def _of(rows: JudgedRows) -> _Rows:
         ),
         axis=1,
     )  # fmt: skip
-    return _Rows(epochs.time_ns, rows.judged.step_ns, rows.judged.verdict.astype(np.int64), q.fix, rows.working, values)
+    judged = rows.judged
+    verdict = judged.verdict.astype(np.int64)
+    return _Rows(epochs.time_ns, judged.step_ns, judged.silent_ns, verdict, q.fix, rows.working, values)
 
 
 def _spread(start_ns: Ints, length_ns: Ints) -> tuple[Ints, Ints, Ints]:
