@@ -1,7 +1,8 @@
 """Counts the I/O calls that touch a folder or a socket, and makes one of them fail in a chosen way.
 
 Only calls below ``root`` count (and sockets), so that imports and the test's own files are left alone. What is patched is
-what Python's own library calls: ``open`` and the file it gives, the functions of ``os``, and sockets.
+what Python's own library calls: ``open`` and the file it gives, the functions of ``os``, and sockets. A serial port counts
+where it is opened by a link below ``root``.
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ WAYS: dict[str, tuple[str, ...]] = {
     "make": ("EACCES", "ENOSPC"),
     "connect": ("ECONNREFUSED", "ENETUNREACH", "timeout"),
     "receive": ("ECONNRESET", "timeout", "end"),
+    "bind": ("EADDRINUSE", "EACCES", "EADDRNOTAVAIL"),
+    "device": ("EIO", "ENXIO", "end"),
 }
 
 
@@ -72,7 +75,8 @@ class Io:
 
     def _patches(self) -> list[tuple[Any, str, Any]]:
         real_open, real_os_open, real_write, real_fsync = io.open, os.open, os.write, os.fsync
-        real_connect, real_recv = socket.create_connection, socket.socket.recv
+        real_connect, real_recv, real_bind = socket.create_connection, socket.socket.recv, socket.socket.bind
+        real_read, real_close = os.read, os.close
 
         def opened(file: Any, mode: str = "r", *args: Any, **more: Any) -> Any:
             if not self.inside(file):
@@ -108,6 +112,15 @@ class Io:
 
             return call
 
+        def device_read(fd: int, n: int) -> bytes:
+            if fd in self._fds and self.step("device", self._fds[fd]) == "end":
+                return b""
+            return real_read(fd, n)
+
+        def closed(fd: int) -> None:
+            self._fds.pop(fd, None)  # its number will be another's
+            real_close(fd)
+
         def connected(*args: Any, **more: Any) -> Any:
             self.step("connect", args[0])
             return real_connect(*args, **more)
@@ -119,8 +132,14 @@ class Io:
                 way = io_self.step("receive", "socket")
                 return b"" if way == "end" else real_recv(self, *args)
 
+            def bind(self, *args: Any) -> None:
+                if self.type == socket.SOCK_DGRAM:  # the servers of the scenes are streams
+                    io_self.step("bind", "socket")
+                real_bind(self, *args)
+
         return [
             (builtins, "open", opened), (io, "open", opened), (os, "open", os_opened), (os, "write", written),
+            (os, "read", device_read), (os, "close", closed),
             (os, "fsync", synced), (os, "replace", by_path(os.replace, "rename")),
             (os, "rename", by_path(os.rename, "rename")), (os, "listdir", by_path(os.listdir, "list")),
             (os, "scandir", by_path(os.scandir, "list")), (os, "mkdir", by_path(os.mkdir, "make")),

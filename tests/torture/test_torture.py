@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import gzip
 import json
 import random
@@ -16,19 +15,16 @@ import pytest
 from tests.hostile.strangers import run
 from tests.scoreboard.board import run_seed
 from tests.torture.failing import WAYS, Io
+from tests.torture.sources import ROVER, SOURCES, Ticking, check_heard
 
 from hubtack.capture.reading import iter_capture
 from hubtack.capture.writer import CaptureWriter
 from hubtack.errors import HubtackError
 from hubtack.readers.chunk import Chunk, Notice, SourceState
 from hubtack.readers.files import FileReader
-from hubtack.readers.network import TcpReader
-from hubtack.readers.retry import Backoff
-from hubtack.readers.urls import parse_source
 
 ROOT = Path(__file__).parents[2]
 GOOD = ROOT / "sample_logs/good_day"
-ROVER = (GOOD / "rover.nmea").read_bytes()[:9000]
 STREAM = (GOOD / "corrections.rtcm3").read_bytes()[:9000]
 
 
@@ -154,23 +150,6 @@ def record(folder: Path) -> object:
     return kept, ""
 
 
-class Ticking:
-    """Two thirds of a second at each look, so that syncs come due."""
-
-    def __init__(self) -> None:
-        self._ns = 0
-
-    def mono_ns(self) -> int:
-        self._ns += 660_000_000
-        return self._ns
-
-    def utc_ns(self) -> int:
-        return 1_700_000_000_000_000_000
-
-    def wait(self, stop: threading.Event, seconds: float) -> bool:
-        return stop.is_set()
-
-
 def check_record(folder: Path, came: object, good: object) -> None:
     kept, said = came  # type: ignore[misc]
     if not kept:
@@ -203,41 +182,6 @@ def check_read(folder: Path, came: object, good: object) -> None:
     assert isinstance(last, Notice)
     assert last.state is not SourceState.ENDED or data == ROVER, "the end of the log must be the end, and no other"
     assert last.message
-
-
-def talk(folder: Path) -> object:
-    """A TCP source that serves the whole log to each that connects; failing calls are tried again."""
-    import socket
-
-    server = socket.create_server(("127.0.0.1", 0))
-    stop, events = threading.Event(), []
-
-    def serve() -> None:
-        with contextlib.suppress(OSError):
-            while True:
-                peer, _ = server.accept()
-                with contextlib.suppress(OSError), peer:  # a client that hangs up is no reason to stop serving
-                    peer.sendall(ROVER)
-
-    def emit(event: object) -> None:
-        events.append(event)
-        got = sum(len(e.data) for e in events if isinstance(e, Chunk))
-        if got >= len(ROVER) or len(events) > 60:
-            stop.set()
-
-    threading.Thread(target=serve, daemon=True).start()
-    spec = parse_source(f"tcp://127.0.0.1:{server.getsockname()[1]}")
-    TcpReader(spec, "rover", clock=Ticking(), backoff=Backoff(uniform=lambda a, b: a)).run(emit, stop)
-    server.shutdown(socket.SHUT_RDWR)  # wakes the thread that waits in accept
-    server.close()
-    return events
-
-
-def check_talk(folder: Path, came: object, good: object) -> None:
-    whole = [e for e in came if isinstance(e, Chunk)]  # type: ignore[attr-defined]
-    assert b"".join(e.data for e in whole), "it was never tried again"
-    failures = [e for e in came if isinstance(e, Notice) and e.state is SourceState.FAILED]  # type: ignore[attr-defined]
-    assert all(f.message for f in failures)
 
 
 def simulated(folder: Path) -> object:
@@ -280,7 +224,7 @@ SCENES = {
     "replay": Scene(capture, replay, check_replay),
     "record": Scene(nothing, record, check_record),
     "a packed log": Scene(packed, read_file, check_read),
-    "tcp": Scene(nothing, talk, check_talk),
+    **{name: Scene(nothing, act, check_heard) for name, act in SOURCES.items()},
     "simulate": Scene(nothing, simulated, check_simulated),
     "control": Scene(day, control, check_control),
 }
