@@ -146,7 +146,8 @@ def test_clock_text_turns_gps_time_into_local_time():
 
 def test_a_rough_integration_of_glonass_is_good_for_directions_after_twelve_hours():
     from hubtack.orbits.ephemeris import parse_ephemeris
-    from hubtack.orbits.satellites import ROUGH_STEP_S, line_of_sight, satellite_states
+    from hubtack.orbits.glonass import ROUGH_STEP_S
+    from hubtack.orbits.satellites import line_of_sight, satellite_states
 
     chosen = [parse_ephemeris(p) for p in constellation(seed=6, gps=0, glonass=12)]
     t = np.full(12, T0_S + 43_200.0)

@@ -14,6 +14,9 @@ import pytest
 
 from hubtack.diagnosis.episode import Finding
 from hubtack.knowledge.reasons import BIT
+from hubtack.orbits.api import BaseWatcher
+from hubtack.orbits.static import StaticPosition
+from hubtack.session.base_watch import observing_decoder
 from hubtack.logs import drive
 from hubtack.logs.discover import discover
 from hubtack.session.session import Session
@@ -83,6 +86,28 @@ def test_any_cut_of_the_logs_tells_the_same_moves_and_holds_the_same_rows(
     assert cut.base.moves[0].offset_enu_m == pytest.approx(whole.base.moves[0].offset_enu_m, abs=1e-4)
     assert cut.base.seen().figures == whole.base.seen().figures
     assert [f.code for f in found] == [f.code for f in found_cut]
+
+
+@pytest.mark.parametrize("size", [700, 4_321, 60_000])
+def test_any_cut_of_the_corrections_gives_the_same_figures_to_the_bit(knocked: Path, size: int) -> None:
+    data = (knocked / "corrections.rtcm3").read_bytes()
+    assert _watched([data[at : at + size] for at in range(0, len(data), size)]) == _watched([data])
+
+
+def _watched(pieces: list[bytes]) -> list[Any]:
+    """All that the watch knows after a stream: position, moves, spread of the phases, the sky."""
+    watcher, decoder = BaseWatcher(phase_every_s=10.0), observing_decoder()
+    for piece in pieces:
+        watcher.feed(decoder.feed(piece))
+    watcher.close()
+    measured = watcher.measured()
+    assert isinstance(measured, StaticPosition) and watcher.disturbances
+    return [
+        measured.pos_ecef_m.tobytes(), measured.covariance_enu_m2.tobytes(), measured.scale, measured.excluded,
+        [(m.t_gpst_s, m.offset_enu_m.tobytes(), m.sigma_enu_m.tobytes(), m.confirmed_pos) for m in watcher.disturbances],
+        watcher.disturbance_limit(), watcher.claimed_at, watcher.revision, watcher.t_gpst_s,
+        watcher.sky_tally.report(), sorted(watcher.cn0_dbhz.items()),
+    ]  # fmt: skip
 
 
 def test_a_misplaced_base_is_told_by_its_own_pseudoranges_where_the_site_names_no_base(misplaced: Path) -> None:

@@ -13,25 +13,26 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.decode.tables import Decoded
+from hubtack.decode.tables import SATELLITE_COLUMNS, STATION_COLUMNS, Decoded, Rows
 from hubtack.geo import ecef_to_geodetic
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
 from hubtack.orbits import atmosphere
 from hubtack.orbits.answers import CannotTell, contradiction, why_no_position
-from hubtack.orbits.cells import Cells, EpochSieve, Wanted
-from hubtack.orbits.disturbance import DisturbanceWatch, PhaseRows, Step, phase_rows, reduced_phases
+from hubtack.orbits.book import NUMBERS, OrbitBook
+from hubtack.orbits.cells import Cells, Ended, EpochSieve, Frames, Wanted
+from hubtack.orbits.disturbance import DisturbanceWatch, Step, reduced_phases
 from hubtack.orbits.ephemeris import Ephemeris, EphemerisStore
 from hubtack.orbits.layouts import EPHEMERIS_MESSAGES
 from hubtack.orbits.misplacement import BasePositionResult, compare, is_misplaced
-from hubtack.orbits.satellites import States
-from hubtack.orbits.single_point import PointSolution, Ranges, ranges_of_epoch, solve_epoch, transmitted_states
-from hubtack.orbits.sky import SKY_EVERY_S, SatelliteView, SkyTally, view_of, views_of
+from hubtack.orbits.ranges import ranges_of
+from hubtack.orbits.single_point import PointSolution, solve_epochs
+from hubtack.orbits.sky import SKY_EVERY_S, SatelliteView, SkyTally, directions, view_of
 from hubtack.orbits.static import StaticAverage, StaticPosition
 
 __all__ = ["EPHEMERIS_MESSAGES", "BasePositionResult", "BaseWatcher", "CannotTell"]
 
 Floats = NDArray[np.float64]
-_Near = Mapping[tuple[int, int], Ephemeris]
+Ints = NDArray[np.int64]
 
 # (until so long after the first, one solution so often). Multipath is alike for a minute; later only a change of the
 # sky brings anything new. [s]
@@ -43,15 +44,18 @@ _MOST_SCALE = 4.0  # root of chi squared over degrees of freedom; sound streams 
 _PLACED_SIGMA_M = 5.0  # the place that phases are reduced at; 5 m off feign 7 mm in 10 s
 _NEAR_S = 60.0  # the nearest ephemeris is looked for once a minute
 _WIDE = 8.0  # how far beyond its validity an ephemeris still tells where a satellite stands
+_MOST_ROWS = 4000  # ephemerides in the book, of 20 kB each with their nodes
+_SAID = [STATION_COLUMNS.index(name) for name in ("station_id", "x_m", "y_m", "z_m", "computed")]
+_RANGE = SATELLITE_COLUMNS.index("pseudorange_m")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class _Due:
-    """An epoch to work on, with the ephemerides that were there when it ended."""
+    """An epoch to work on, with the ephemerides that were there when it ended: rows of the book by satellite."""
 
-    cells: Cells
-    near: _Near
-    wide: _Near | None
+    epoch: Ended
+    near: Ints
+    wide: Ints | None
 
 
 class BaseWatcher:
@@ -86,8 +90,9 @@ class BaseWatcher:
         self._sieve = EpochSieve(leap_s, self._wants)
         self._first_solve_s = self._last_solve_s = self._last_sky_s = self._last_phase_s = -np.inf
         self._due: list[_Due] = []
-        self._said: tuple[float, ...] = ()  # the newest base position, as it came
-        self._found: dict[tuple[int, float, float], _Near] = {}
+        self._said: tuple[float, ...] = (float("nan"),) * len(_SAID)  # the newest base position, as it came
+        self._book = OrbitBook()
+        self._found: dict[tuple[int, float, float], Ints] = {}
         self.tracked: frozenset[tuple[int, int]] = frozenset()  # (system, satellite) of the newest look at the sky
         self.cn0_dbhz: dict[tuple[int, int], float] = {}  # strongest signal of each, then
         self._fresh()
@@ -98,8 +103,10 @@ class BaseWatcher:
     def _fresh(self) -> None:
         """Begin a new average: another base, or the same one set up again."""
         self._average = StaticAverage()
-        self._waiting: deque[Cells] = deque(maxlen=_WAITING)
-        self._latest: PointSolution | None = None
+        self._waiting: deque[Ended] = deque(maxlen=_WAITING)
+        # Where the first solution was: all others start there, and the sky is looked at from there. It does not depend
+        # on how much is worked on at once.
+        self._start: Floats | None = None
         self._phases: DisturbanceWatch | None = None
         self._first_solve_s = -np.inf
         self._sieve.next_s = -np.inf
@@ -117,26 +124,50 @@ class BaseWatcher:
         Frames must come in the order of their time. The last epoch stays open until a later one or ``close``. What
         the stretch holds is taken in the order of its bytes, so that any cut of a stream gives the same answers.
         """
-        events: list[tuple[int, int, int]] = [
-            (pos, 0, i) for i, (pos, _, _, payload) in enumerate(decoded.payloads) if not self.ephemerides.has(payload)
-        ]
-        events += [(pos, 1, i) for i, pos in enumerate(decoded.stations.pos.tolist())]
-        events.sort()
+        if len(self._book) > _MOST_ROWS:
+            self._book, self._found = OrbitBook(), {}
+        frames = Frames.of(decoded)
+        self._read = 0
         steps: list[Step] = []
         at = 0
-        sieve = self._sieve
-        for frame in sieve.frames(decoded):
-            while at < len(events) and events[at][0] <= frame[0]:
-                steps += self._event(decoded, *events[at][1:])
-                at += 1
-            if self._station == self._station and frame[3] != self._station:
-                continue
-            if frame[1] == sieve.utc_ms and not sieve.gathers:
-                continue  # another frame of an epoch that nobody wants: most are
-            self._take(sieve.take(decoded, frame))
-        for _, kind, i in events[at:]:
-            steps += self._event(decoded, kind, i)
+        for i in self._telling(decoded.stations):
+            pos = int(decoded.stations.pos[i])
+            upto = int(np.searchsorted(frames.pos, pos))
+            self._sift(decoded, frames.take(slice(at, upto)))
+            self._read_until(decoded, pos)
+            steps += self._station_row(decoded, i)
+            at = upto
+        self._sift(decoded, frames.take(slice(at, None)))
+        self._read_until(decoded, None)
         return [*steps, *self._work()]
+
+    def _telling(self, rows: Rows) -> list[int]:
+        """Rows of base positions that say something new: mostly it is the same again."""
+        if not len(rows):
+            return []
+        arp = np.flatnonzero(rows["type"] != 1032.0)
+        said = rows.values[arp][:, _SAID]
+        changed = np.any(said != np.concatenate(([self._said], said[:-1])), axis=1) if len(arp) else arp > 0
+        physical = np.flatnonzero(rows["type"] == 1032.0) if not self._computed else arp[:0]
+        return sorted((*arp[changed].tolist(), *physical.tolist()))
+
+    def _sift(self, decoded: Decoded, frames: Frames) -> None:
+        """Put the epochs that end in a stretch of frames on the list."""
+        if self._station == self._station:
+            mine = frames.station == self._station
+            frames = frames if mine.all() else frames.take(np.flatnonzero(mine))
+        for frame, epoch in self._sieve.sift(decoded, frames):
+            self._read_until(decoded, int(frames.pos[frame]))
+            self._take(epoch)
+
+    def _read_until(self, decoded: Decoded, pos: int | None) -> None:
+        """Take the ephemerides that stand up to a byte."""
+        payloads = decoded.payloads
+        while self._read < len(payloads) and (pos is None or payloads[self._read][0] <= pos):
+            _, _, number, payload = payloads[self._read]
+            if number in EPHEMERIS_MESSAGES:
+                self.ephemerides.add_payloads((payload,))
+            self._read += 1
 
     def close(self) -> list[Step]:
         """End of input: use the open epoch as well."""
@@ -145,23 +176,14 @@ class BaseWatcher:
         self._retry()
         return steps
 
-    def _event(self, decoded: Decoded, kind: int, i: int) -> list[Step]:
-        if kind == 1:
-            return self._station_row(decoded, i)
-        if decoded.payloads[i][2] in EPHEMERIS_MESSAGES:
-            self.ephemerides.add_payloads((decoded.payloads[i][3],))
-        return []
-
     def _station_row(self, decoded: Decoded, i: int) -> list[Step]:
         """The broadcast position; a new one, or a new station, begins a new average."""
         rows = decoded.stations
         if rows["type"][i] == 1032.0:
             self._computed = True  # it names the physical base behind a computed one
             return []
-        _, station, x, y, z, _, computed, *_ = rows.values[i].tolist()
-        if (station, x, y, z, computed) == self._said:
-            return []  # mostly it is the same again
-        self._said = (station, x, y, z, computed)
+        self._said = tuple(rows.values[i][_SAID].tolist())
+        station, x, y, z, computed = self._said
         arp = np.array([x, y, z])
         if not np.linalg.norm(arp) > 1e6:  # also zeros: a base that has no position yet
             return []
@@ -204,63 +226,84 @@ class BaseWatcher:
         ) - 1e-3  # fmt: skip
         return Wanted(solve, bool(phases), look)
 
-    def _take(self, cells: Cells | None) -> None:
+    def _take(self, epoch: Ended | None) -> None:
         """Put an epoch that has ended on the list, with the ephemerides of now."""
-        if cells is None or not np.isfinite(cells["pseudorange_m"]).any():
+        if epoch is None or not np.isfinite(epoch.values[:, _RANGE]).any():
             return
         self._saw_ranges = True
-        wide = self._nearest(cells.t_s, _WIDE) if cells.wanted.look else None
-        self._due.append(_Due(cells, self._nearest(cells.t_s), wide))
+        wide = self._nearest(epoch.t_s, _WIDE) if epoch.wanted.look else None
+        self._due.append(_Due(epoch, self._nearest(epoch.t_s), wide))
 
-    def _nearest(self, t_s: float, factor: float = 1.0) -> _Near:
+    def _nearest(self, t_s: float, factor: float = 1.0) -> Ints:
         """Ephemerides nearest to the minute; looked for anew when the minute or the store has changed."""
         key = (self.ephemerides.version, round(t_s / _NEAR_S) * _NEAR_S, factor)
         if key not in self._found:
             if len(self._found) > 8:
                 self._found.clear()
-            self._found[key] = self.ephemerides.nearest(key[1], self.leap_s, longest_age_factor=factor)
+            near = self.ephemerides.nearest(key[1], self.leap_s, longest_age_factor=factor)
+            self._found[key] = self._book.table(near)
         return self._found[key]
 
     def _work(self) -> list[Step]:
-        """Do all that is due: the satellites of many epochs at once, then epoch by epoch in order."""
+        """Do all that is due: first the positions in order, then what rests on them."""
         due, self._due = self._due, []
         if not due:
             return []
-        solving = [item for item in due if item.cells.wanted.solve]
-        ranges = [self._ranges(item.cells, item.near) for item in solving]
-        states = dict(zip(map(id, solving), zip(ranges, transmitted_states(ranges), strict=True), strict=True))
-        moving: list[PhaseRows] = []
-        ends: list[int] = []
-        looks: list[tuple[_Near, Cells]] = []
-        for item in due:
-            if item.cells.wanted.solve:
-                mine, sent = states[id(item)]
-                if not self._solve(item.cells.t_s, mine, sent):
-                    self._waiting.append(item.cells)
+        cells = Cells.joined([item.epoch for item in due])
+        solving = [k for k, item in enumerate(due) if item.epoch.wanted.solve]
+        solutions = dict(zip(solving, self._solutions(due, cells, solving), strict=True))
+        moving: list[int] = []
+        looks: list[int] = []
+        for k, item in enumerate(due):
+            if item.epoch.wanted.solve:
+                if not self._note(solutions[k], item.epoch.t_s):
+                    self._waiting.append(item.epoch)
                 elif self._waiting:
                     self._retry(item.near)
-                self._claim(item.cells.end_pos)
-            if item.wide is not None and self._latest is not None:
-                looks.append((item.wide, item.cells))
-            if item.cells.wanted.phases and self._is_placed():
-                moving.append(self._phase_rows(item))
-                ends.append(item.cells.end_pos)
-        self._look(looks)
-        return self._move(moving, ends)
+                self._claim(item.epoch.end_pos)
+            if item.wide is not None and self._average.epochs:
+                looks.append(k)
+            if item.epoch.wanted.phases and self._is_placed():
+                moving.append(k)
+        self._look(due, cells, looks)
+        return self._move(due, cells, moving)
 
-    def _ranges(self, cells: Cells, near: _Near) -> Ranges:
-        return ranges_of_epoch(
-            cells.t_s, self.leap_s, near, cells.ints("system"), cells.ints("satellite"), cells.ints("signal"),
-            cells["pseudorange_m"], cells.ints("glonass_channel"),
+    def _rows(self, cells: Cells, near: list[Ints]) -> Ints:
+        """Row in the book of each cell's ephemeris, by the tables of its epochs; -1 for none."""
+        place: dict[int, int] = {}
+        which = np.array([place.setdefault(id(table), len(place)) for table in near], dtype=np.int64)
+        tables = np.stack(list({id(table): table for table in near}.values()))
+        number = np.minimum(100 * cells.ints("system") + cells.ints("satellite"), NUMBERS - 1)
+        return np.asarray(tables[which[cells.of], number])
+
+    # Positions -----------------------------------------------------------------------------------------------------
+
+    def _solutions(self, due: list[_Due], cells: Cells, solving: list[int]) -> list[PointSolution | None]:
+        """Positions of epochs of the list: one by one until there is one to start from, then all at once."""
+        out: list[PointSolution | None] = []
+        while self._start is None and len(out) < len(solving):
+            out += self._solved([due[solving[len(out)]]], cells.picked(solving[len(out) : len(out) + 1], len(due)))
+        rest = solving[len(out) :]
+        if rest:
+            out += self._solved([due[k] for k in rest], cells.picked(rest, len(due)))
+        return out
+
+    def _solved(self, due: list[_Due], cells: Cells) -> list[PointSolution | None]:
+        t_s = np.array([item.epoch.t_s for item in due])
+        ranges = ranges_of(
+            self._book, self.leap_s, t_s, cells.of, self._rows(cells, [item.near for item in due]),
+            cells.ints("system"), cells.ints("satellite"), cells.ints("signal"), cells["pseudorange_m"],
+            cells.ints("glonass_channel"),
         )  # fmt: skip
+        found = solve_epochs(ranges, alpha=self._alpha, beta=self._beta, start=self._start)
+        if self._start is None:
+            self._start = next((one.pos_ecef_m for one in found if one is not None), None)
+        return found
 
-    def _solve(self, t_s: float, ranges: Ranges, states: States) -> bool:
+    def _note(self, solution: PointSolution | None, t_s: float) -> bool:
         """Single-point solution of an epoch into the average; False without one."""
-        start = self._latest.pos_ecef_m if self._latest is not None else None
-        solution = solve_epoch(ranges, alpha=self._alpha, beta=self._beta, states=states, start=start)
         if solution is None:
             return False
-        self._latest = solution
         self._average.add(solution, t_s)
         return True
 
@@ -273,30 +316,39 @@ class BaseWatcher:
             self._claimed = True
             self.claimed_at.append(pos)
 
-    def _retry(self, near: _Near | None = None) -> None:
+    def _retry(self, near: Ints | None = None) -> None:
         """Epochs that came before their ephemerides, with those of a later epoch or with all there are now."""
         waiting, self._waiting = list(self._waiting), deque(maxlen=_WAITING)
-        for cells in waiting:
-            mine = self.ephemerides.nearest(cells.t_s, self.leap_s) if near is None else near
-            ranges = self._ranges(cells, mine)
-            if not self._solve(cells.t_s, ranges, transmitted_states([ranges])[0]):
-                self._waiting.append(cells)
+        for epoch in waiting:
+            if near is None:
+                mine = self._book.table(self.ephemerides.nearest(epoch.t_s, self.leap_s))
+            else:
+                mine = near
+            if not self._note(self._solved([_Due(epoch, mine, None)], Cells.joined([epoch]))[0], epoch.t_s):
+                self._waiting.append(epoch)
 
-    def _look(self, looks: list[tuple[_Near, Cells]]) -> None:
+    # The sky and moves of the antenna --------------------------------------------------------------------------------
+
+    def _look(self, due: list[_Due], cells: Cells, looks: list[int]) -> None:
         """Count the satellites of the epochs that are looks at the sky."""
-        if not looks or self._latest is None:
+        if not looks or self._start is None:
             return
-        views = views_of([(wide, cells.t_s) for wide, cells in looks], self.leap_s, self._latest.pos_ecef_m)
-        for view, (_, cells) in zip(views, looks, strict=True):
-            self.sky_tally.add(view, cells.ints("system"), cells.ints("satellite"), cells["cn0_dbhz"])
-        newest = looks[-1][1]
-        pairs = zip(newest.ints("system").tolist(), newest.ints("satellite").tolist(), strict=True)
+        rows = [np.flatnonzero(wide >= 0) for k in looks if (wide := due[k].wide) is not None]
+        look = np.repeat(np.arange(len(looks)), [len(numbers) for numbers in rows])
+        number = np.concatenate(rows)
+        row = np.concatenate([wide[wide >= 0] for k in looks if (wide := due[k].wide) is not None])
+        at_s = np.array([due[k].epoch.t_s for k in looks])
+        azimuth, elevation = directions(self._book, row, at_s[look], self.leap_s, self._start)
+        view = SatelliteView(number // 100, number % 100, azimuth, elevation, self._book.healthy[row])
+        heard = cells.picked(looks, len(due))
+        system, satellite, cn0 = heard.ints("system"), heard.ints("satellite"), heard["cn0_dbhz"]
+        self.sky_tally.add_many(len(looks), look, view, heard.of, system, satellite, cn0)
+        newest = heard.of == len(looks) - 1
+        pairs = zip(system[newest].tolist(), satellite[newest].tolist(), strict=True)
         self.cn0_dbhz = {}
-        for key, cn0 in zip(pairs, newest["cn0_dbhz"].tolist(), strict=True):
-            self.cn0_dbhz[key] = max(self.cn0_dbhz.get(key, -1.0), cn0 if cn0 == cn0 else -1.0)
+        for key, value in zip(pairs, cn0[newest].tolist(), strict=True):
+            self.cn0_dbhz[key] = max(self.cn0_dbhz.get(key, -1.0), value if value == value else -1.0)
         self.tracked = frozenset(self.cn0_dbhz)
-
-    # Moves of the antenna ------------------------------------------------------------------------------------------
 
     def _is_placed(self) -> bool:
         """Whether it is known where to reduce phases: at the measured place, where the broadcast one may be wrong."""
@@ -307,19 +359,17 @@ class BaseWatcher:
             self._phases = DisturbanceWatch(measured.pos_ecef_m)
         return True
 
-    def _phase_rows(self, item: _Due) -> PhaseRows:
-        cells = item.cells
-        return phase_rows(
-            cells.t_s, item.near, cells.ints("system"), cells.ints("satellite"), cells.ints("signal"),
-            cells["phase_range_m"], cells["pseudorange_m"], cells["lock_ms"],
-        )  # fmt: skip
-
-    def _move(self, epochs: list[PhaseRows], ends: list[int]) -> list[Step]:
-        if not epochs or self._phases is None:
+    def _move(self, due: list[_Due], cells: Cells, moving: list[int]) -> list[Step]:
+        if not moving or self._phases is None:
             return []
-        reduced = reduced_phases(epochs, self.leap_s, self._phases.place_ecef_m)
-        found = zip(self._phases.add_many(reduced), ends, strict=True)
-        steps = [replace(step, confirmed_pos=pos) for step, pos in found if step is not None]
+        mine, epochs = cells.picked(moving, len(due)), [due[k] for k in moving]
+        reduced = reduced_phases(
+            self._book, self.leap_s, self._phases.place_ecef_m, np.array([item.epoch.t_s for item in epochs]), mine.of,
+            self._rows(mine, [item.near for item in epochs]), mine.ints("signal"), mine["phase_range_m"],
+            mine["pseudorange_m"], mine["lock_ms"],
+        )  # fmt: skip
+        found = zip(self._phases.add_many(reduced), epochs, strict=True)
+        steps = [replace(step, confirmed_pos=item.epoch.end_pos) for step, item in found if step is not None]
         self._steps.extend(steps)
         return steps
 

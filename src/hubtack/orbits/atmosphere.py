@@ -19,23 +19,23 @@ NOMINAL_ALPHA = (2.0e-8, 0.0, 0.0, 0.0)
 NOMINAL_BETA = (1.2e5, 0.0, 0.0, 0.0)
 
 
-def troposphere_zenith_m(lat_deg: float, h_ellipsoid_m: float) -> float:
-    """Zenith delay of a standard atmosphere at 50 % humidity; 0 outside -500 m to 20 km. [m]
+def troposphere_zenith_m(lat_deg: Floats | float, h_ellipsoid_m: Floats | float) -> Floats:
+    """Zenith delay of a standard atmosphere at 50 % humidity, (N,) or one; 0 outside -500 m to 20 km. [m]
 
     References
     ----------
     Saastamoinen (1972), with the ICAO standard atmosphere; constants as in Davis et al. (1985), from memory.
     The ellipsoidal height stands for that above the sea: 100 m of geoid change it by 30 mm.
     """
-    if not -500.0 <= h_ellipsoid_m <= 20_000.0:
-        return 0.0
-    h = max(h_ellipsoid_m, 0.0)
+    given = np.asarray(h_ellipsoid_m, dtype=np.float64)
+    inside = (given >= -500.0) & (given <= 20_000.0)
+    h = np.where(inside, np.maximum(given, 0.0), 0.0)
     pressure_hpa = 1013.25 * (1.0 - 2.2557e-5 * h) ** 5.2568
     kelvin = 288.15 - 6.5e-3 * h
     vapour_hpa = 6.108 * RELATIVE_HUMIDITY * np.exp((17.15 * kelvin - 4684.0) / (kelvin - 38.45))
     dry = 0.0022768 * pressure_hpa / (1.0 - 0.00266 * np.cos(2.0 * np.radians(lat_deg)) - 2.8e-7 * h)
     wet = 0.002277 * (1255.0 / kelvin + 0.05) * vapour_hpa
-    return float(dry + wet)
+    return np.where(inside, dry + wet, 0.0)
 
 
 def troposphere_mapping(elevation_rad: Floats) -> Floats:
@@ -55,11 +55,11 @@ def ionosphere_slant(elevation_rad: Floats) -> Floats:
 
 
 def klobuchar_m(
-    lat_deg: float,
-    lon_deg: float,
+    lat_deg: Floats | float,
+    lon_deg: Floats | float,
     azimuth_rad: Floats,
     elevation_rad: Floats,
-    t_gpst_s: float,
+    t_gpst_s: Floats | float,
     alpha: tuple[float, ...] = NOMINAL_ALPHA,
     beta: tuple[float, ...] = NOMINAL_BETA,
 ) -> Floats:
@@ -67,10 +67,10 @@ def klobuchar_m(
 
     Parameters
     ----------
-    lat_deg, lon_deg : float
+    lat_deg, lon_deg : float or (N,) float
         The receiver. [deg]
     azimuth_rad, elevation_rad : (N,) float
-    t_gpst_s : float
+    t_gpst_s : float or (N,) float
         Seconds of the GPS week or day. [s]
     alpha, beta : 4 floats each
         Broadcast coefficients, per power of semicircles. [s], [s]
@@ -93,6 +93,6 @@ def klobuchar_m(
     return np.asarray(delay_s * SPEED_OF_LIGHT_M_S)
 
 
-def ionosphere_factor(frequency_hz: float) -> float:
-    """Code delay on a carrier over that on L1."""
-    return (_F_L1_HZ / frequency_hz) ** 2
+def ionosphere_factor(frequency_hz: Floats) -> Floats:
+    """Code delay on carriers over that on L1."""
+    return np.asarray((_F_L1_HZ / frequency_hz) ** 2)

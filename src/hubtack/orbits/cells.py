@@ -1,12 +1,13 @@
 """Epochs of observations out of decoded frames, in the order of their bytes; only epochs that are due are kept.
 
 Most epochs of a stream say nothing new about where its base is. So an epoch's cells are gathered only when somebody
-wants that epoch, and what costs is paid for those alone.
+wants that epoch, and what costs is paid for those alone; the epochs in between are stepped over in one stroke.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -17,13 +18,12 @@ from hubtack.orbits.ephemeris import DAY_S, WEEK_S
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
-# A frame with cells: its byte, UTC time of week [ms], message number, station, and its rows of the cell table, from
-# and to. A plain tuple, for there are four of them a second.
-Frame = tuple[int, float, float, float, int, int]
+Bools = NDArray[np.bool_]
 
 _COLUMN = {name: i for i, name in enumerate(SATELLITE_COLUMNS)}
-_DAY_ONLY = frozenset((1009, 1010, 1011, 1012))  # these give a time of day without its day
-_SAME_EPOCH_S = 1e-4
+_DAY_ONLY = (1009, 1010, 1011, 1012)  # these give a time of day without its day
+_NEVER_MS = -(1 << 60)
+_DAY_MS, _WEEK_MS = round(DAY_S * 1000), round(WEEK_S * 1000)
 
 
 class Wanted(NamedTuple):
@@ -34,21 +34,17 @@ class Wanted(NamedTuple):
     look: bool = False
 
 
-_NOTHING = Wanted()
-
-
 class Cells:
-    """Cells of one epoch, (N,) columns by name; ``t_s`` is GPS time of week counted on over a week's end. [s]
+    """Cells of epochs, (N,) columns by name; ``of`` (N,) is the epoch of each cell."""
 
-    ``wanted`` is what ``EpochSieve`` was told that the epoch is wanted for; ``end_pos`` is where the frame starts that
-    ended the epoch, or the last frame taken.
-    """
+    __slots__ = ("_ints", "_values", "of")
 
-    __slots__ = ("_ints", "_values", "end_pos", "t_s", "wanted")
-
-    def __init__(self, t_s: float, values: Floats, wanted: Wanted, end_pos: int) -> None:
-        self.t_s, self._values, self.wanted, self.end_pos = t_s, values, wanted, end_pos
+    def __init__(self, values: Floats, of: Ints) -> None:
+        self._values, self.of = values, of
         self._ints: dict[str, Ints] = {}
+
+    def __len__(self) -> int:
+        return len(self.of)
 
     def __getitem__(self, name: str) -> Floats:
         """One column."""
@@ -60,6 +56,68 @@ class Cells:
             values = self[name]
             self._ints[name] = np.where(np.isfinite(values), values, 99.0).astype(np.int64)
         return self._ints[name]
+
+    @classmethod
+    def joined(cls, epochs: Sequence[Ended]) -> Cells:
+        """Cells of epochs in their order."""
+        counts = [len(epoch.values) for epoch in epochs]
+        return cls(np.concatenate([epoch.values for epoch in epochs]), np.repeat(np.arange(len(epochs)), counts))
+
+    def picked(self, epochs: Sequence[int], n_epochs: int) -> Cells:
+        """Cells of some epochs, which are then numbered from 0 on in the order given."""
+        place = np.full(n_epochs, -1, dtype=np.int64)
+        place[list(epochs)] = np.arange(len(epochs))
+        of = place[self.of]
+        rows = np.flatnonzero(of >= 0)
+        return Cells(self._values[rows], of[rows])
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """An epoch that has ended: ``t_s`` is GPS time of week counted on over a week's end, what it is wanted for, its
+    rows (n, columns), and where the frame starts that ended it, or the last frame taken.
+    """
+
+    t_s: float
+    wanted: Wanted
+    values: Floats
+    end_pos: int
+
+
+@dataclass(frozen=True, slots=True)
+class Frames:
+    """Frames of a stretch that hold cells: (F,) arrays in their order.
+
+    ``pos`` is where each starts, ``utc_ms`` its UTC time of week, ``kind`` its message number; ``first`` and ``last``
+    are its rows of the cell table.
+    """
+
+    pos: Ints
+    utc_ms: Ints
+    kind: Ints
+    station: Floats
+    first: Ints
+    last: Ints
+
+    @classmethod
+    def of(cls, decoded: Decoded) -> Frames:
+        """All frames with cells whose time is known."""
+        frame = decoded.satellites["frame"].astype(np.int64)
+        count = np.bincount(frame, minlength=len(decoded.frames))
+        last = np.cumsum(count)
+        utc_ms = decoded.frames["utc_ms_of_week"]
+        of = np.flatnonzero((count > 0) & np.isfinite(utc_ms))
+        return cls(
+            decoded.frames.pos[of], np.rint(utc_ms[of]).astype(np.int64), decoded.frames["type"][of].astype(np.int64),
+            decoded.frames["station_id"][of], (last - count)[of], last[of],
+        )  # fmt: skip
+
+    def __len__(self) -> int:
+        return len(self.pos)
+
+    def take(self, index: Ints | slice) -> Frames:
+        """Some of them."""
+        return Frames(*(getattr(self, name)[index] for name in self.__slots__))
 
 
 class EpochSieve:
@@ -74,76 +132,120 @@ class EpochSieve:
     """
 
     def __init__(self, leap_s: float, wants: Callable[[float], Wanted]) -> None:
-        self._leap_s = leap_s
+        self._leap_ms = round(leap_s * 1000)
         self._wants = wants
-        self.t_s = float("nan")  # newest epoch
+        self._t_ms: int | None = None  # newest epoch, and the time counted on from
         self.next_s = -np.inf  # nothing is wanted before this time; whoever wants sets it
-        self._open_s = float("nan")
-        self._wanted = _NOTHING
-        self.gathers = False  # the open epoch is wanted
-        self.utc_ms = float("nan")  # of the open epoch, as its frames give it
-        self._parts: list[tuple[Floats, float]] = []
+        self._open_ms: int | None = None
+        self._wanted = Wanted()
+        self._utc_ms: int | None = None  # of the open epoch, as its frames give it
+        self._parts: list[tuple[Floats, Ints]] = []  # rows of the open epoch, if it is wanted, with their messages
         self._pos = 0
 
-    def frames(self, decoded: Decoded) -> Iterator[Frame]:
-        """Frames of a stretch that hold cells, in order. NaN times are left out."""
-        cells, frames = decoded.satellites, decoded.frames
-        if not len(cells):
-            return iter(())
-        frame = cells["frame"].astype(np.int64)
-        starts = np.flatnonzero(np.concatenate(([True], np.diff(frame) != 0)))
-        ends = np.concatenate((starts[1:], [len(frame)]))
-        of = frame[starts]
-        known = np.isfinite(frames["utc_ms_of_week"][of])
-        of, starts, ends = of[known], starts[known], ends[known]
-        return zip(
-            frames.pos[of].tolist(), frames["utc_ms_of_week"][of].tolist(), frames["type"][of].tolist(),
-            frames["station_id"][of].tolist(), starts.tolist(), ends.tolist(), strict=True,
-        )  # fmt: skip
+    @property
+    def t_s(self) -> float:
+        """Time of the newest epoch, in seconds of the GPS week that count on over its end; NaN before the first. [s]"""
+        return float("nan") if self._t_ms is None else self._t_ms / 1000.0
 
-    def take(self, decoded: Decoded, frame: Frame) -> Cells | None:
-        """Add one frame of ``frames``; returns the epoch before it, if it has ended with this and was wanted."""
-        pos, utc_ms, kind, _, a, b = frame
-        ended = None
-        self._pos = pos
-        if utc_ms != self.utc_ms:
-            t_s = self._unwrapped(utc_ms / 1e3 + self._leap_s, DAY_S if kind in _DAY_ONLY else WEEK_S)
-            if not abs(t_s - self._open_s) <= _SAME_EPOCH_S:
-                ended = self.close()
-                # A time before the open epoch is asked about as well: the stream has begun anew.
-                asks = t_s >= self.next_s or not t_s > self._open_s
-                self._open_s, self._wanted = t_s, self._wants(t_s) if asks else _NOTHING
-                self.gathers = asks and any(self._wanted)
-            self.utc_ms = utc_ms
-        if self.gathers:
-            self._parts.append((decoded.satellites.values[a:b], kind))
-        return ended
+    def sift(self, decoded: Decoded, frames: Frames) -> Iterator[tuple[int, Ended]]:
+        """Take frames in their order; gives each wanted epoch that ends, with the number of the frame that ended it.
 
-    def close(self) -> Cells | None:
+        To be gone through to its end. What the taker does with an epoch may change what is wanted of the next.
+        """
+        if not len(frames):
+            return
+        before = self._utc_ms if self._utc_ms is not None else -1
+        runs = np.flatnonzero(np.concatenate(([frames.utc_ms[0] != before], np.diff(frames.utc_ms) != 0)))
+        t_ms = self._counted_on(frames.utc_ms[runs], frames.kind[runs])
+        open_ms = _NEVER_MS if self._open_ms is None else self._open_ms
+        moves = np.diff(np.concatenate(([open_ms], t_ms))) != 0
+        begins, t_ms = runs[moves].tolist(), t_ms[moves]
+        begins.append(len(frames))
+        self._utc_ms = int(frames.utc_ms[-1])
+        self._gather(decoded, frames, 0, begins[0])
+        if not len(t_ms):
+            return
+        # Most epochs are not wanted: from each that was asked about straight to the next one that must be.
+        t_s = t_ms / 1000.0
+        back = np.flatnonzero(np.diff(np.concatenate(([open_ms], t_ms))) < 0)
+        yield from self._ended(frames, begins[0])
+        k = self._asked(t_s, back, 0)
+        while k < len(t_s):
+            self._open_ms, self._wanted = int(t_ms[k]), self._wants(float(t_s[k]))
+            self._gather(decoded, frames, begins[k], begins[k + 1])
+            if begins[k + 1] < len(frames):
+                yield from self._ended(frames, begins[k + 1])
+            k = self._asked(t_s, back, k + 1)
+        self._open_ms = int(t_ms[-1])
+
+    def _asked(self, t_s: Floats, back: Ints, k: int) -> int:
+        """The first epoch from ``k`` on that is due, or that lies before the one before it: the stream began anew."""
+        if self.next_s == -np.inf or k >= len(t_s):
+            return k
+        anew = int(np.searchsorted(back, k))
+        end = int(back[anew]) if anew < len(back) else len(t_s)  # up to there times only grow
+        return min(k + int(np.searchsorted(t_s[k:end], self.next_s)), end)
+
+    def _gather(self, decoded: Decoded, frames: Frames, a: int, b: int) -> None:
+        """Keep the rows of frames ``a`` to ``b``, if the open epoch is wanted."""
+        if a == b or not any(self._wanted):
+            return
+        self._pos = int(frames.pos[b - 1])
+        count = frames.last[a:b] - frames.first[a:b]
+        rows = np.arange(int(count.sum())) + np.repeat(frames.first[a:b] - (np.cumsum(count) - count), count)
+        self._parts.append((decoded.satellites.values[rows], np.repeat(frames.kind[a:b], count)))
+
+    def _ended(self, frames: Frames, by: int) -> Iterator[tuple[int, Ended]]:
+        """The open epoch ends with frame ``by``."""
+        if any(self._wanted):
+            self._pos = int(frames.pos[by])
+            ended = self.close()
+            if ended is not None:
+                yield by, ended
+
+    def close(self) -> Ended | None:
         """The open epoch, if it was wanted; it is not handed out again."""
         parts, wanted = self._parts, self._wanted
-        self._parts, self._wanted, self.gathers = [], _NOTHING, False
-        return fullest(self._open_s, parts, wanted, self._pos) if parts else None
+        self._parts, self._wanted = [], Wanted()
+        if not parts or self._open_ms is None:
+            return None
+        values, kind = (np.concatenate([part[i] for part in parts]) for i in (0, 1))
+        return Ended(self._open_ms / 1000.0, wanted, values[fullest(values, kind)], self._pos)
 
-    def _unwrapped(self, t_s: float, period_s: float) -> float:
-        """Time of week (or day) continued from the epoch before, so that it never jumps back by a week."""
-        if self.t_s == self.t_s:
-            t_s = self.t_s + (t_s - self.t_s + period_s / 2.0) % period_s - period_s / 2.0
-        elif period_s == DAY_S:
-            return t_s  # the day is not known yet, and only GLONASS depends on it
-        self.t_s = round(t_s, 4)
-        return self.t_s
+    def _counted_on(self, utc_ms: Ints, kind: Ints) -> Ints:
+        """Times of week (or day) continued from the epoch before, so that they never jump back by a week. [ms]"""
+        raw = utc_ms + self._leap_ms
+        day_only = np.isin(kind, _DAY_ONLY)
+        if day_only.any() or not len(raw):
+            return self._one_by_one(raw.tolist(), day_only.tolist())
+        first = int(raw[0])
+        if self._t_ms is not None:
+            first = self._t_ms + (first - self._t_ms + _WEEK_MS // 2) % _WEEK_MS - _WEEK_MS // 2
+        steps = (np.diff(raw) + _WEEK_MS // 2) % _WEEK_MS - _WEEK_MS // 2
+        t_ms = first + np.concatenate(([0], np.cumsum(steps)))
+        self._t_ms = int(t_ms[-1])
+        return t_ms
+
+    def _one_by_one(self, raw: list[int], day_only: list[bool]) -> Ints:
+        out = []
+        for t_ms, is_day in zip(raw, day_only, strict=True):
+            period = _DAY_MS if is_day else _WEEK_MS
+            if self._t_ms is not None:
+                t_ms = self._t_ms + (t_ms - self._t_ms + period // 2) % period - period // 2
+                self._t_ms = t_ms
+            elif not is_day:  # until the day is known only GLONASS depends on it
+                self._t_ms = t_ms
+            out.append(t_ms)
+        return np.array(out, dtype=np.int64)
 
 
-def fullest(t_s: float, parts: list[tuple[Floats, float]], wanted: Wanted, end_pos: int) -> Cells:
-    """Cells of an epoch out of its frames' rows and message numbers, of each constellation its fullest message alone.
+def fullest(values: Floats, kind: Ints) -> Bools:
+    """Which rows of an epoch count: of each constellation those of its fullest message (highest number) alone.
 
     A base may send one epoch twice, as 1004 and MSM4 or as MSM6 and MSM7, and the two need not share a receiver
     clock: they lie 108 km apart in one recorded stream.
     """
-    best: dict[float, float] = {}
-    for values, kind in parts:
-        system = values[0, _COLUMN["system"]]
-        best[system] = max(best.get(system, 0.0), kind)
-    kept = [values for values, kind in parts if kind == best[values[0, _COLUMN["system"]]]]
-    return Cells(t_s, kept[0] if len(kept) == 1 else np.concatenate(kept), wanted, end_pos)
+    system = np.nan_to_num(values[:, _COLUMN["system"]]).astype(np.int64)
+    best = np.zeros(int(system.max(initial=0)) + 1, dtype=np.int64)
+    np.maximum.at(best, system, kind)
+    return np.asarray(kind == best[system])

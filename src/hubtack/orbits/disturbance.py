@@ -1,5 +1,5 @@
-"""Whether a base's antenna moved, from its own carrier phases: the change of phase over two seconds, satellite by
-satellite, less what the satellites did, is the change of the receiver's clock and of the antenna's place.
+"""Whether a base's antenna moved, from its own carrier phases: the change of phase over two seconds or more, satellite
+by satellite, less what the satellites did, is the change of the receiver's clock and of the antenna's place.
 
 A knocked tripod shows; slow creep does not: over minutes the atmosphere moves as much. A cycle slip is one satellite
 that disagrees with all others and is thrown out. Receivers that steer their phases with the clock lose nothing, since
@@ -8,18 +8,18 @@ each constellation has its own clock here.
 
 from __future__ import annotations
 
-import itertools
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.geo import ecef_to_geodetic, enu_rotation
+from hubtack.orbits.book import NUMBERS, OrbitBook
+from hubtack.orbits.displacement import PhaseTable, displacements
 from hubtack.orbits.ephemeris import Ephemeris
-from hubtack.orbits.quiet import Rules, quiet_pairs
-from hubtack.orbits.satellites import line_of_sight, satellite_states, sent_at_s
+from hubtack.orbits.satellites import line_of_sight
 from hubtack.orbits.signals import SPEED_OF_LIGHT_M_S
 
 Floats = NDArray[np.float64]
@@ -29,15 +29,7 @@ PLAN_CLAIM_M, UP_CLAIM_M = 0.020, 0.040  # 16 satellites: 1 sigma 3 mm plan and 
 SPAN_S = 2.0
 CONFIRM_S = 5.0  # the step must still be there, so that a swaying mast or one bad epoch is no claim
 _SIGMAS = 5.0
-_PHASE_SIGMA_M = 0.003  # of a difference over seconds, at the zenith; common practice
-_MASK_RAD = float(np.radians(12.0))
-_W_CRITICAL = 3.29
-_LEAST_SURPLUS = 2
-_MOST_VARIANCE_M2 = 1.0  # a geometry that gives no better than a metre is as good as none
-_MOST_KEYS = 100_000  # system, two digits of satellite, two of signal
 _LONGEST_S = 30.0  # epochs kept; also how long a gap is bridged
-_MANY = 4  # pairs; fewer are as quick one by one
-_RULES = Rules(_PHASE_SIGMA_M, _MASK_RAD, _W_CRITICAL, _LEAST_SURPLUS, _MOST_VARIANCE_M2)
 
 
 @dataclass(frozen=True)
@@ -64,18 +56,6 @@ class Step:
         )
 
 
-@dataclass(frozen=True)
-class ReducedPhases:
-    """One epoch's phases (M,), with what geometry takes off them, by (system, satellite, signal)."""
-
-    t_s: float
-    keys: NDArray[np.int64]
-    reduced_m: Floats
-    unit_ecef: Floats
-    elevation_rad: Floats
-    lock_ms: Floats
-
-
 class DisturbanceWatch:
     """Feeds on epochs of phases of one standing antenna and says when it moved; keeps the last 30 s."""
 
@@ -83,7 +63,7 @@ class DisturbanceWatch:
         self.place_ecef_m = np.asarray(place_ecef_m, dtype=np.float64)
         lat, lon, _ = ecef_to_geodetic(self.place_ecef_m[None])
         self._turn = enu_rotation(lat, lon)[0]
-        self._kept: deque[ReducedPhases] = deque()
+        self._kept: PhaseTable | None = None
         self._pending: Step | None = None
         self.steps: deque[Step] = deque(maxlen=50)
         self.judged = 0
@@ -105,194 +85,116 @@ class DisturbanceWatch:
 
         ``t_gpst_s`` counts on over the end of a week. Cells without ephemeris, phase or range are left out.
         """
-        rows = phase_rows(t_gpst_s, ephemerides, system, satellite, signal, phase_range_m, pseudorange_m, lock_ms)
-        return self.add_reduced(reduced_phases([rows], leap_s, self.place_ecef_m)[0])
+        book = OrbitBook()
+        row = book.table(ephemerides)[np.minimum(100 * system + satellite, NUMBERS - 1)]
+        epoch, at = np.zeros(len(system), dtype=np.int64), np.array([t_gpst_s], dtype=np.float64)
+        return self.add_many(reduced_phases(
+            book, leap_s, self.place_ecef_m, at, epoch, row, signal, phase_range_m, pseudorange_m, lock_ms
+        ))[0]  # fmt: skip
 
-    def add_many(self, epochs: Sequence[ReducedPhases]) -> list[Step | None]:
-        """The same for epochs in order; those that plainly show nothing are answered for in one stroke."""
-        pairs = list(itertools.pairwise([*list(self._kept)[-1:], *epochs]))
-        quick: dict[int, tuple[ReducedPhases, Step]] = {}
-        if len(pairs) >= _MANY:
-            offsets, sigmas, clean = quiet_pairs(pairs, _matched, self._turn, _RULES)
-            for k in np.flatnonzero(clean).tolist():
-                old, new = pairs[k]
-                step = Step(new.t_s, old.t_s, offsets[k], sigmas[k], 0)
-                if SPAN_S - 1e-6 <= new.t_s - old.t_s < _LONGEST_S and not step.is_claimed:
-                    quick[id(new)] = (old, step)
-        return [self._add_quick(epoch, *quick[id(epoch)]) if id(epoch) in quick else self.add_reduced(epoch)
-                for epoch in epochs]  # fmt: skip
+    def add_many(self, epochs: PhaseTable) -> list[Step | None]:
+        """The same for epochs in order, reduced at ``place_ecef_m``: what one by one would give, in one stroke."""
+        kept = self._kept
+        n_kept = 0 if kept is None else len(kept)
+        table = epochs if kept is None else kept.followed_by(epochs)
+        t_s = table.t_s.tolist()
+        begin = self._begin(t_s, n_kept)
+        before = [self._newest(t_s, begin[k], k, t_s[k] - SPAN_S) for k in range(n_kept, len(t_s))]
+        asks = [(old, new) for new, old in enumerate(before, n_kept) if old >= 0]
+        found = dict(zip(asks, self._between(table, asks), strict=True))
+        out = [
+            self._judge(table, begin[k], k, found.get((before[k - n_kept], k))) for k in range(n_kept, len(t_s))
+        ]  # fmt: skip
+        self._kept = table.part(begin[-1] if begin else 0, len(t_s))
+        return out
 
-    def _add_quick(self, epoch: ReducedPhases, old: ReducedPhases, step: Step) -> Step | None:
-        """Take an epoch that shows nothing beside the one before it; not while a step waits to be confirmed."""
-        if self._pending is not None or not self._kept or self._kept[-1] is not old:
-            return self.add_reduced(epoch)
-        while self._kept and epoch.t_s - self._kept[0].t_s > _LONGEST_S:
-            self._kept.popleft()
-        self.judged += 1
-        self.last_sigma_enu_m = step.sigma_enu_m
-        self._kept.append(epoch)
-        return None
+    def _begin(self, t_s: list[float], n_kept: int) -> list[int]:
+        """Of each epoch the first one that is still remembered when it comes: within 30 s, and after any gap."""
+        begin, first = [0] * n_kept, 0
+        for k in range(n_kept, len(t_s)):
+            if k and not 0.0 < t_s[k] - t_s[k - 1] < _LONGEST_S:
+                first = k
+            while t_s[k] - t_s[first] > _LONGEST_S:
+                first += 1
+            begin.append(first)
+        return begin
 
-    def add_reduced(self, epoch: ReducedPhases) -> Step | None:
-        """The same for an epoch whose phases have been reduced at ``place_ecef_m`` already."""
-        t_gpst_s = epoch.t_s
-        if self._kept and not 0.0 < t_gpst_s - self._kept[-1].t_s < _LONGEST_S:
-            self._kept.clear()
-            self._pending = None
-        while self._kept and t_gpst_s - self._kept[0].t_s > _LONGEST_S:
-            self._kept.popleft()
-        claimed = self._judge(epoch)
-        self._kept.append(epoch)
-        return claimed
+    @staticmethod
+    def _newest(t_s: list[float], first: int, k: int, until_s: float) -> int:
+        """The newest epoch from ``first`` on and before ``k`` that is not later than ``until_s``; -1 for none."""
+        return next((i for i in range(k - 1, first - 1, -1) if t_s[i] <= until_s + 1e-6), -1)
 
-    def _judge(self, epoch: ReducedPhases) -> Step | None:
-        """Look two seconds back; of a step, look back over it again five seconds later."""
+    def _between(self, table: PhaseTable, pairs: list[tuple[int, int]]) -> list[Step | None]:
+        """Displacement from one epoch to a later one; None without two surplus satellites."""
+        if not pairs:
+            return []
+        old, new = np.array(pairs, dtype=np.int64).T
+        found = displacements(table, old, new, self._turn)
+        t_s, counts = table.t_s.tolist(), found.satellites.tolist()
+        return [
+            Step(t_s[j], t_s[i], found.offset_enu_m[p], found.sigma_enu_m[p], counts[p]) if found.known[p] else None
+            for p, (i, j) in enumerate(pairs)
+        ]
+
+    def _judge(self, table: PhaseTable, first: int, k: int, step: Step | None) -> Step | None:
+        """Look two seconds back (``step``); of a step, look back over it again five seconds later."""
+        t_s = float(table.t_s[k])
+        if self._pending is not None and k == first:
+            self._pending = None  # what came before a gap is forgotten
         if self._pending is not None:
-            if epoch.t_s - self._pending.t_gpst_s < CONFIRM_S:
+            if t_s - self._pending.t_gpst_s < CONFIRM_S:
                 return None
-            first, self._pending = self._pending, None
-            before = [e for e in self._kept if e.t_s <= first.t_gpst_s - SPAN_S + 1e-6]
-            again = self._between(before[-1], epoch) if before else None
+            held, self._pending = self._pending, None
+            before = self._newest(table.t_s.tolist(), first, k, held.t_gpst_s - SPAN_S)
+            again = self._between(table, [(before, k)])[0] if before >= 0 else None
             if again is None or not again.is_claimed:
                 return None
-            step = Step(first.t_gpst_s, first.since_gpst_s, again.offset_enu_m, again.sigma_enu_m, again.satellites)
-            self.steps.append(step)
-            return step
-        before = [e for e in self._kept if epoch.t_s - e.t_s >= SPAN_S - 1e-6]
-        if not before:
-            return None
-        step_or_none = self._between(before[-1], epoch)
-        if step_or_none is None:
+            claimed = Step(held.t_gpst_s, held.since_gpst_s, again.offset_enu_m, again.sigma_enu_m, again.satellites)
+            self.steps.append(claimed)
+            return claimed
+        if step is None:
             return None
         self.judged += 1
-        self.last_sigma_enu_m = step_or_none.sigma_enu_m
-        if step_or_none.is_claimed:
-            self._pending = step_or_none
+        self.last_sigma_enu_m = step.sigma_enu_m
+        if step.is_claimed:
+            self._pending = step
         return None
 
-    def _between(self, old: ReducedPhases, new: ReducedPhases) -> Step | None:
-        """Displacement from one epoch to a later one; None without two surplus satellites."""
-        i, j = _matched(old.keys, new.keys)
-        # A lock time that fell says that the cycle count began anew.
-        held = (new.elevation_rad[j] > _MASK_RAD) & ~(new.lock_ms[j] < old.lock_ms[i])
-        i, j = i[held], j[held]
-        system, satellite = new.keys[j] // 10_000, new.keys[j] // 100
-        change = new.reduced_m[j] - old.reduced_m[i]
-        sigma = _PHASE_SIGMA_M / np.sin(new.elevation_rad[j])
-        design = -new.unit_ecef[j]
-        used = np.ones(len(j), dtype=bool)
-        while True:
-            counts = np.bincount(system[used], minlength=8)
-            used &= counts[system] > 1
-            systems = np.flatnonzero(np.bincount(system[used], minlength=8))
-            n_satellites = int(np.count_nonzero(np.bincount(satellite[used], minlength=1)))
-            if n_satellites < 3 + len(systems) + _LEAST_SURPLUS:
-                return None
-            weight = 1.0 / sigma[used]
-            a = np.empty((len(weight), 3 + len(systems)))
-            a[:, :3] = design[used] * weight[:, None]
-            a[:, 3:] = (system[used, None] == systems) * weight[:, None]
-            b = change[used] * weight
-            try:
-                q = np.linalg.inv(a.T @ a)
-            except np.linalg.LinAlgError:
-                return None
-            if not 0.0 < q[0, 0] + q[1, 1] + q[2, 2] < _MOST_VARIANCE_M2:
-                return None
-            # Well conditioned, then, so the normal equations lose nothing, and are far quicker than a QR.
-            solution = q @ (a.T @ b)
-            v = b - a @ solution
-            redundancy = np.maximum(1.0 - np.einsum("ij,jk,ik->i", a, q, a), 0.05)
-            dof = len(v) - a.shape[1]
-            w = v / np.sqrt(redundancy)
-            # A slip shows against the spread of the others, whose size depends on receiver and weather.
-            size = np.abs(w)
-            worst = int(np.argmax(size))
-            spread = max(1.0, 1.4826 * float(np.sort(size)[len(size) // 2]))
-            if size[worst] <= _W_CRITICAL * spread or dof <= 1:
-                break
-            used[np.flatnonzero(used)[worst]] = False
-        scale = max(1.0, float(v @ v / dof) ** 0.5) if dof else 1.0
-        turn = self._turn
-        # Two signals of one satellite share its multipath and atmosphere: they do not count as two.
-        doubled = (len(v) / n_satellites) ** 0.5
-        sigma_enu = np.sqrt(np.diagonal(turn @ q[:3, :3] @ turn.T)) * scale * doubled
-        offset = np.asarray(turn @ solution[:3], dtype=np.float64)
-        return Step(new.t_s, old.t_s, offset, sigma_enu, n_satellites)
 
-
-def _matched(old: Ints, new: Ints) -> tuple[Ints, Ints]:
-    """Places of the keys that both have, in the order of ``new``."""
-    if len(old) == len(new) and np.array_equal(old, new):
-        same = np.arange(len(old))
-        return same, same
-    place = np.full(_MOST_KEYS, -1)
-    place[old] = np.arange(len(old))
-    i = place[new]
-    j = np.flatnonzero(i >= 0)
-    return i[j], j
-
-
-@dataclass(frozen=True)
-class PhaseRows:
-    """Cells of one epoch that can be reduced: (M,) arrays, and the ephemeris of each of its satellites.
-
-    ``chosen`` are the satellites' ephemerides, ``sent_range_m`` their pseudoranges, ``index`` (M,) the satellite of
-    each cell.
-    """
-
-    t_s: float
-    chosen: tuple[Ephemeris, ...]
-    sent_range_m: Floats
-    index: Ints
-    keys: Ints
-    phase_range_m: Floats
-    lock_ms: Floats
-
-
-def phase_rows(
-    t_gpst_s: float,
-    ephemerides: Mapping[tuple[int, int], Ephemeris],
-    system: Ints,
-    satellite: Ints,
+def reduced_phases(
+    book: OrbitBook,
+    leap_s: float,
+    place_ecef_m: Floats,
+    t_gpst_s: Floats,
+    epoch: Ints,
+    row: Ints,
     signal: Ints,
     phase_range_m: Floats,
     pseudorange_m: Floats,
     lock_ms: Floats,
-) -> PhaseRows:
-    """Pick the cells of an epoch that have an ephemeris, a phase and a range."""
-    has = np.zeros(1000, dtype=bool)
-    has[[100 * s + n for s, n in ephemerides]] = True
-    number = 100 * system + satellite
-    rows = np.flatnonzero(has[np.minimum(number, 999)] & np.isfinite(phase_range_m) & np.isfinite(pseudorange_m))
-    unique, index = np.unique(number[rows], return_inverse=True)
-    index = index.reshape(-1)
-    range_m = np.full(len(unique), np.nan)
-    range_m[index] = pseudorange_m[rows]
-    return PhaseRows(
-        t_gpst_s, tuple(ephemerides[n // 100, n % 100] for n in unique.tolist()), range_m, index,
-        number[rows] * 100 + signal[rows], phase_range_m[rows], lock_ms[rows],
-    )  # fmt: skip
-
-
-def reduced_phases(epochs: Sequence[PhaseRows], leap_s: float, place_ecef_m: Floats) -> list[ReducedPhases]:
+) -> PhaseTable:
     """Phases less geometric range and satellite clock: what is left is the receiver's clock and the ambiguity.
 
-    Many epochs at once cost little more than one.
+    Of E epochs with (N,) cells in their order; ``row`` is the ephemeris of each cell in ``book``, -1 for none. Cells
+    without ephemeris, phase or range are left out.
     """
-    chosen = [e for rows in epochs for e in rows.chosen]
-    if not chosen:
-        none = np.zeros(0)
-        return [ReducedPhases(r.t_s, np.zeros(0, np.int64), none, np.zeros((0, 3)), none, none) for r in epochs]
-    received_s = np.concatenate([np.full(len(r.chosen), r.t_s) for r in epochs])
-    range_m = np.concatenate([r.sent_range_m for r in epochs])
-    states = satellite_states(chosen, sent_at_s(chosen, received_s, range_m), leap_s)
+    book.settle()
+    cells = np.flatnonzero((row >= 0) & np.isfinite(phase_range_m) & np.isfinite(pseudorange_m))
+    epoch, mine = epoch[cells], row[cells]
+    number = book.number[mine]
+    key = epoch * NUMBERS + number
+    present = np.zeros(len(t_gpst_s) * NUMBERS, dtype=bool)
+    present[key] = True
+    unique = np.flatnonzero(present)
+    index = np.zeros(len(present), dtype=np.int64)
+    index[unique] = np.arange(len(unique))
+    index = index[key]
+    range_m, row_of = np.full(len(unique), np.nan), np.zeros(len(unique), dtype=np.int64)
+    range_m[index], row_of[index] = pseudorange_m[cells], mine
+    sent_s = book.sent_at_s(row_of, t_gpst_s[unique // NUMBERS], range_m)
+    states = book.states(row_of, sent_s, leap_s)
     sight = line_of_sight(states.pos_ecef_m, place_ecef_m)
     taken_off = sight.range_m - states.clock_s * SPEED_OF_LIGHT_M_S
-    out, first = [], 0
-    for rows in epochs:
-        at = first + rows.index
-        out.append(ReducedPhases(rows.t_s, rows.keys, rows.phase_range_m - taken_off[at], sight.unit_ecef[at],
-                                 sight.elevation_rad[at], rows.lock_ms))  # fmt: skip
-        first += len(rows.chosen)
-    return out
+    first = np.concatenate(([0], np.cumsum(np.bincount(epoch, minlength=len(t_gpst_s)))))
+    return PhaseTable(t_gpst_s, first, number * 100 + signal[cells], phase_range_m[cells] - taken_off[index],
+                      sight.unit_ecef[index], sight.elevation_rad[index], lock_ms[cells])  # fmt: skip

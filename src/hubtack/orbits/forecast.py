@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from hubtack.geo.dop import dop
 from hubtack.knowledge.messages import BEIDOU, GALILEO, GLONASS, GPS
 from hubtack.orbits.ephemeris import Ephemeris
-from hubtack.orbits.satellites import ROUGH_STEP_S, line_of_sight, satellite_states
+from hubtack.orbits.glonass import ROUGH_STEP_S
+from hubtack.orbits.satellites import line_of_sight, satellite_states
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

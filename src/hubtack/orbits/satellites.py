@@ -13,9 +13,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.geo import ecef_to_geodetic, enu_rotation
+from hubtack.geo import ecef_to_geodetic
 from hubtack.knowledge.messages import BEIDOU, GLONASS, GPS, QZSS
 from hubtack.orbits.ephemeris import DAY_S, WEEK_S, Ephemeris
+from hubtack.orbits.glonass import STEP_S, integrated
 from hubtack.orbits.signals import SPEED_OF_LIGHT_M_S
 
 Floats = NDArray[np.float64]
@@ -24,14 +25,8 @@ MU_GPS = 3.986005e14  # IS-GPS-200 table 20-IV, also QZSS
 MU_OTHERS = 3.986004418e14  # Galileo OS SIS ICD table 58, BDS-SIS-ICD
 OMEGA_EARTH_RAD_S = 7.2921151467e-5  # IS-GPS-200, Galileo OS SIS ICD
 OMEGA_EARTH_BEIDOU_RAD_S = 7.2921150e-5  # BDS-SIS-ICD
-GLONASS_MU = 3.986004418e14  # GLONASS ICD 5.1, appendix A (PZ-90.02: 398600.4418 km3/s2)
-GLONASS_A_M = 6_378_136.0
-GLONASS_J2 = 1.0826257e-3
-GLONASS_OMEGA_RAD_S = 7.292115e-5
 _BEIDOU_GEO = (*range(1, 6), *range(59, 64))  # BDS-SIS-ICD: C01-C05, C59-C63 are geostationary
-_GLONASS_STEP_S = 120.0  # error below 3 mm after 15 min
-ROUGH_STEP_S = 600.0  # for directions
-_SUN_MOON_S = 3_600.0  # the sun and moon terms of 1020 are constants good for half an hour
+_NEWTON = 5  # steps for Kepler's equation: e stays below 0.5, so after four nothing changes any more
 
 
 class States(NamedTuple):
@@ -51,7 +46,7 @@ class Sight(NamedTuple):
 
 
 def satellite_states(
-    ephemerides: Sequence[Ephemeris], t_gpst_s: Floats, leap_s: float, *, glonass_step_s: float = _GLONASS_STEP_S
+    ephemerides: Sequence[Ephemeris], t_gpst_s: Floats, leap_s: float, *, glonass_step_s: float = STEP_S
 ) -> States:
     """Where satellites are and what their clocks are off, at times of transmission.
 
@@ -80,11 +75,13 @@ def satellite_states(
     glonass = np.array([e.system == GLONASS for e in ephemerides], dtype=bool)
     pos, clock = np.full((*t.shape, 3), np.nan), np.full(t.shape, np.nan)
     if (~glonass).any():
-        chosen = [e for e in ephemerides if e.system != GLONASS]
-        pos[..., ~glonass, :], clock[..., ~glonass] = _kepler(chosen, t[..., ~glonass])
+        elements = kepler_elements([e for e in ephemerides if e.system != GLONASS])
+        pos[..., ~glonass, :], clock[..., ~glonass] = kepler_states(elements, t[..., ~glonass])
     if glonass.any():
-        chosen = [e for e in ephemerides if e.system == GLONASS]
-        pos[..., glonass, :], clock[..., glonass] = _glonass(chosen, t[..., glonass] - leap_s, glonass_step_s)
+        fields = glonass_fields([e for e in ephemerides if e.system == GLONASS])
+        tk = wrapped(t[..., glonass] - leap_s - fields[0], DAY_S)
+        pos[..., glonass, :] = integrated(fields[3:].T, tk, glonass_step_s)
+        clock[..., glonass] = fields[1] + fields[2] * tk
     return States(pos, clock)
 
 
@@ -94,76 +91,86 @@ def sent_at_s(ephemerides: Sequence[Ephemeris], t_received_gpst_s: Floats, pseud
     Free of the receiver's clock, since the pseudorange holds it too. The clock is taken without relativity: 25 ns of
     time are 0.1 mm of orbit.
     """
+    toc_s, af0, af1 = (np.array([getattr(e, name) for e in ephemerides]) for name in ("toc_s", "af0_s", "af1"))
+    return sent_by_clock_s(toc_s, af0, af1, t_received_gpst_s, pseudorange_m)
+
+
+def sent_by_clock_s(
+    toc_s: Floats, af0_s: Floats, af1: Floats, t_received_gpst_s: Floats, pseudorange_m: Floats
+) -> Floats:
+    """The same from clock terms (S,); ``toc_s`` is NaN for GLONASS, whose drift is left out."""
     t = t_received_gpst_s - pseudorange_m / SPEED_OF_LIGHT_M_S
-    get = _Columns(ephemerides)
-    toc_s, af0, af1 = get["toc_s"], get["af0_s"], get["af1"]
-    elapsed = _wrap(t - toc_s, WEEK_S)
-    return np.asarray(t - af0 - np.where(np.isfinite(elapsed), af1 * elapsed, 0.0))
+    elapsed = wrapped(t - toc_s, WEEK_S)
+    return np.asarray(t - af0_s - np.where(np.isfinite(elapsed), af1 * elapsed, 0.0))
 
 
-class _Columns:
-    """Fields of S ephemerides as (S,) arrays. Over many epochs the same few ephemerides stand again and again."""
-
-    def __init__(self, ephemerides: Sequence[Ephemeris]) -> None:
-        place: dict[int, int] = {}
-        index = [place.setdefault(id(e), len(place)) for e in ephemerides]
-        self._index = np.array(index, dtype=np.int64)
-        first = dict(zip(index, ephemerides, strict=True))
-        self._unique = [first[i] for i in range(len(place))]
-
-    def __getitem__(self, name: str) -> Floats:
-        values = np.array([getattr(e, name) for e in self._unique], dtype=np.float64)
-        return np.asarray(values[self._index])
-
-    def numbers(self, name: str) -> NDArray[np.int64]:
-        """A field of whole numbers."""
-        return np.array([getattr(e, name) for e in self._unique], dtype=np.int64)[self._index]
+# What the formulas need of an ephemeris, one row each, with all that does not depend on time worked out.
+_PLAIN = (
+    "toe_s", "toc_s", "af0_s", "af1", "af2", "e", "m0_rad", "i0_rad", "idot_rad_s", "omega_rad", "crs_m", "crc_m",
+    "cus_rad", "cuc_rad", "cis_rad", "cic_rad",
+)  # fmt: skip
+_MADE = ("motion_rad_s", "a_m", "node_rad", "node_rate_rad_s", "root", "relativity_s", "is_geo")
+_ELEMENT = {name: i for i, name in enumerate((*_PLAIN, *_MADE))}
 
 
-def _kepler(ephemerides: Sequence[Ephemeris], t: Floats) -> tuple[Floats, Floats]:
-    """Positions and clocks by Kepler elements with harmonic corrections."""
-    columns = _Columns(ephemerides)
-    get = {name: columns[name] for name in _KEPLER_FIELDS}
-    system, number = columns.numbers("system"), columns.numbers("satellite")
+def kepler_elements(ephemerides: Sequence[Ephemeris]) -> Floats:
+    """(fields, S) for ``kepler_states``: orbital elements, clock terms, and what follows from them alone."""
+    plain = np.array([[getattr(e, name) for name in _PLAIN] for e in ephemerides], dtype=np.float64).T
+    get = {name: plain[i] for i, name in enumerate(_PLAIN)}
+    rest = np.array(
+        [(x.sqrt_a, x.delta_n_rad_s, x.omega0_rad, x.omega_dot_rad_s) for x in ephemerides], dtype=np.float64
+    ).T
+    sqrt_a, delta_n, omega0, omega_dot = rest
+    system = np.array([e.system for e in ephemerides], dtype=np.int64)
+    number = np.array([e.satellite for e in ephemerides], dtype=np.int64)
     mu = np.where((system == GPS) | (system == QZSS), MU_GPS, MU_OTHERS)
     omega_e = np.where(system == BEIDOU, OMEGA_EARTH_BEIDOU_RAD_S, OMEGA_EARTH_RAD_S)
     geo = (system == BEIDOU) & np.isin(number, _BEIDOU_GEO)
     # toe in the system's own seconds of week: the node's angle counts from the start of *its* week.
     toe_own = get["toe_s"] - np.where(system == BEIDOU, 14.0, 0.0)
     toe_own = np.where(toe_own < 0.0, toe_own + WEEK_S, toe_own)
-    tk = _wrap(t - get["toe_s"], WEEK_S)
-    a_m = get["sqrt_a"] ** 2
-    e = get["e"]
-    mean = get["m0_rad"] + (np.sqrt(mu / a_m**3) + get["delta_n_rad_s"]) * tk
+    a_m, e = sqrt_a**2, get["e"]
+    made = (
+        np.sqrt(mu / a_m**3) + delta_n,
+        a_m,
+        omega0 - omega_e * toe_own,
+        # The geostationary frame is inertial in its node rate; its Earth rotation comes as a matrix below.
+        omega_dot - np.where(geo, 0.0, omega_e),
+        np.sqrt(1.0 - e * e),
+        -2.0 * np.sqrt(mu * a_m) / SPEED_OF_LIGHT_M_S**2 * e,
+        geo,
+    )
+    return np.concatenate((plain, np.array(made, dtype=np.float64)))
+
+
+def kepler_states(elements: Floats, t: Floats) -> tuple[Floats, Floats]:
+    """Positions (..., S, 3) and clocks (..., S) by Kepler elements (fields, S) with harmonic corrections."""
+    get = {name: elements[i] for name, i in _ELEMENT.items()}
+    tk = wrapped(t - get["toe_s"], WEEK_S)
+    e, geo = get["e"], get["is_geo"] > 0
+    mean = get["m0_rad"] + get["motion_rad_s"] * tk
     eccentric = mean + e * np.sin(mean)
-    for _ in range(8):  # Newton; e below 0.5 is enforced on parsing, and e below 0.02 needs three
+    for _ in range(_NEWTON):
         eccentric = eccentric - (eccentric - e * np.sin(eccentric) - mean) / (1.0 - e * np.cos(eccentric))
     sin_e, cos_e = np.sin(eccentric), np.cos(eccentric)
-    latitude = np.arctan2(np.sqrt(1.0 - e * e) * sin_e, cos_e - e) + get["omega_rad"]
+    latitude = np.arctan2(get["root"] * sin_e, cos_e - e) + get["omega_rad"]
     sin2, cos2 = np.sin(2.0 * latitude), np.cos(2.0 * latitude)
     u = latitude + get["cus_rad"] * sin2 + get["cuc_rad"] * cos2
-    r = a_m * (1.0 - e * cos_e) + get["crs_m"] * sin2 + get["crc_m"] * cos2
+    r = get["a_m"] * (1.0 - e * cos_e) + get["crs_m"] * sin2 + get["crc_m"] * cos2
     i = get["i0_rad"] + get["idot_rad_s"] * tk + get["cis_rad"] * sin2 + get["cic_rad"] * cos2
-    # The geostationary frame is inertial in its node rate; its Earth rotation comes as a matrix below.
-    node = get["omega0_rad"] + (get["omega_dot_rad_s"] - np.where(geo, 0.0, omega_e)) * tk - omega_e * toe_own
+    node = get["node_rad"] + get["node_rate_rad_s"] * tk
     x_plane, y_plane = r * np.cos(u), r * np.sin(u)
-    cos_n, sin_n, cos_i = np.cos(node), np.sin(node), np.cos(i)
-    x = x_plane * cos_n - y_plane * cos_i * sin_n
-    y = x_plane * sin_n + y_plane * cos_i * cos_n
+    cos_n, sin_n = np.cos(node), np.sin(node)
+    y_flat = y_plane * np.cos(i)
+    x = x_plane * cos_n - y_flat * sin_n
+    y = x_plane * sin_n + y_flat * cos_n
     z = y_plane * np.sin(i)
     if geo.any():
         pairs = zip(_geostationary(x, y, z, tk), (x, y, z), strict=True)
         x, y, z = (np.where(geo, turned, plain) for turned, plain in pairs)
-    tc = _wrap(t - get["toc_s"], WEEK_S)
-    relativity = -2.0 * np.sqrt(mu * a_m) / SPEED_OF_LIGHT_M_S**2 * e * sin_e
-    clock = get["af0_s"] + get["af1"] * tc + get["af2"] * tc * tc + relativity
+    tc = wrapped(t - get["toc_s"], WEEK_S)
+    clock = get["af0_s"] + get["af1"] * tc + get["af2"] * tc * tc + get["relativity_s"] * sin_e
     return np.stack((x, y, z), axis=-1), clock
-
-
-_KEPLER_FIELDS = (
-    "toe_s", "toc_s", "af0_s", "af1", "af2", "sqrt_a", "e", "m0_rad", "delta_n_rad_s", "i0_rad", "idot_rad_s",
-    "omega0_rad", "omega_rad", "omega_dot_rad_s", "crs_m", "crc_m", "cus_rad", "cuc_rad", "cis_rad", "cic_rad",
-)  # fmt: skip
 
 
 def _geostationary(x: Floats, y: Floats, z: Floats, tk: Floats) -> tuple[Floats, Floats, Floats]:
@@ -174,42 +181,13 @@ def _geostationary(x: Floats, y: Floats, z: Floats, tk: Floats) -> tuple[Floats,
     return x * np.cos(turn) + y * np.sin(turn), -x * np.sin(turn) + y * np.cos(turn), z
 
 
-def _glonass(ephemerides: Sequence[Ephemeris], t_utc_s: Floats, step_s: float) -> tuple[Floats, Floats]:
-    """Positions and clocks by Runge-Kutta of order four, all satellites in step."""
-    get = _Columns(ephemerides)
-    tk = _wrap(t_utc_s - get["tb_utc_s"], DAY_S)
-    clock = get["af0_s"] + get["af1"] * tk
-    start = get["state_m"]
-    state = np.broadcast_to(start[:, :6], (*tk.shape, 6)).copy()
-    sun_moon = np.where(np.abs(tk)[..., None] < _SUN_MOON_S, start[:, 6:], 0.0)
-    span = np.abs(np.where(np.isfinite(tk), tk, 0.0))
-    steps = max(1, int(np.ceil(span.max(initial=0.0) / step_s)))
-    h = (tk / steps)[..., None]
-    for _ in range(steps):
-        k1 = _glonass_rate(state, sun_moon)
-        k2 = _glonass_rate(state + 0.5 * h * k1, sun_moon)
-        k3 = _glonass_rate(state + 0.5 * h * k2, sun_moon)
-        k4 = _glonass_rate(state + h * k3, sun_moon)
-        state = state + h / 6.0 * (k1 + 2.0 * k2 + 2.0 * k3 + k4)
-    return state[..., :3], clock
+def glonass_fields(ephemerides: Sequence[Ephemeris]) -> Floats:
+    """(12, S): reference time of day [s], clock offset and drift, and the state of nine figures."""
+    rows = [(e.tb_utc_s, e.af0_s, e.af1, *e.state_m) for e in ephemerides]
+    return np.array(rows, dtype=np.float64).reshape(len(rows), 12).T
 
 
-def _glonass_rate(state: Floats, sun_moon: Floats) -> Floats:
-    """Time derivative of position and velocity in the rotating frame, with the Earth's flattening."""
-    pos, vel = state[..., :3], state[..., 3:]
-    r2 = np.einsum("...i,...i->...", pos, pos)
-    z2 = pos[..., 2] ** 2 / r2
-    r3 = r2 * np.sqrt(r2)
-    flat = 1.5 * GLONASS_J2 * GLONASS_MU * GLONASS_A_M**2 / (r2 * r3)
-    w = GLONASS_OMEGA_RAD_S
-    across = -GLONASS_MU / r3 - flat * (1.0 - 5.0 * z2)
-    ax = (across + w * w) * pos[..., 0] + 2.0 * w * vel[..., 1]
-    ay = (across + w * w) * pos[..., 1] - 2.0 * w * vel[..., 0]
-    az = (-GLONASS_MU / r3 - flat * (3.0 - 5.0 * z2)) * pos[..., 2]
-    return np.concatenate((vel, np.stack((ax, ay, az), axis=-1) + sun_moon), axis=-1)
-
-
-def _wrap(t: Floats, period: float) -> Floats:
+def wrapped(t: Floats, period: float) -> Floats:
     """``t`` within half a period of zero."""
     return np.asarray((t + period / 2) % period - period / 2)
 
@@ -231,15 +209,28 @@ def line_of_sight(pos_ecef_m: Floats, place_ecef_m: Floats) -> Sight:
         where a position is NaN.
     """
     place = np.asarray(place_ecef_m, dtype=np.float64)
-    travel_s = np.linalg.norm(pos_ecef_m - place, axis=-1) / SPEED_OF_LIGHT_M_S
-    turn = OMEGA_EARTH_RAD_S * travel_s
-    x, y, z = pos_ecef_m[..., 0], pos_ecef_m[..., 1], pos_ecef_m[..., 2]
-    turned = np.stack((x * np.cos(turn) + y * np.sin(turn), -x * np.sin(turn) + y * np.cos(turn), z), axis=-1)
-    offset = turned - place
-    range_m = np.linalg.norm(offset, axis=-1)
-    unit = offset / range_m[..., None]
     lat, lon, _ = ecef_to_geodetic(place[None])
-    rotation = enu_rotation(lat, lon)[0]
-    enu = np.einsum("ij,...j->...i", rotation, unit)
-    azimuth = np.arctan2(enu[..., 0], enu[..., 1]) % (2.0 * np.pi)
-    return Sight(range_m, azimuth, np.arcsin(np.clip(enu[..., 2], -1.0, 1.0)), unit)
+    return sight_from(pos_ecef_m, place, np.radians(lat[0]), np.radians(lon[0]))
+
+
+def sight_from(pos_ecef_m: Floats, place_ecef_m: Floats, lat_rad: Floats, lon_rad: Floats) -> Sight:
+    """The same from one place (3,) or a place each (..., S, 3), whose latitude and longitude are known."""
+    px, py, pz = place_ecef_m[..., 0], place_ecef_m[..., 1], place_ecef_m[..., 2]
+    x, y, z = pos_ecef_m[..., 0], pos_ecef_m[..., 1], pos_ecef_m[..., 2]
+    travel_s = _length(x - px, y - py, z - pz) / SPEED_OF_LIGHT_M_S
+    turn = OMEGA_EARTH_RAD_S * travel_s
+    cos_t, sin_t = np.cos(turn), np.sin(turn)
+    dx, dy, dz = x * cos_t + y * sin_t - px, y * cos_t - x * sin_t - py, z - pz
+    range_m = _length(dx, dy, dz)
+    dx, dy, dz = dx / range_m, dy / range_m, dz / range_m
+    sin_lat, cos_lat, sin_lon, cos_lon = np.sin(lat_rad), np.cos(lat_rad), np.sin(lon_rad), np.cos(lon_rad)
+    east = cos_lon * dy - sin_lon * dx
+    outwards = cos_lon * dx + sin_lon * dy
+    north = cos_lat * dz - sin_lat * outwards
+    up = cos_lat * outwards + sin_lat * dz
+    azimuth = np.arctan2(east, north) % (2.0 * np.pi)
+    return Sight(range_m, azimuth, np.arcsin(np.clip(up, -1.0, 1.0)), np.stack((dx, dy, dz), axis=-1))
+
+
+def _length(x: Floats, y: Floats, z: Floats) -> Floats:
+    return np.asarray(np.sqrt(x * x + y * y + z * z))

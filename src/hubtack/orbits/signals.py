@@ -47,6 +47,10 @@ PAIRS: dict[int, tuple[tuple[str, str], ...]] = {
     BEIDOU: (("B1I", "B3I"), ("B1I", "B2I")),
     QZSS: (("L1", "L2"),),
 }
+# The bands of those pairs: the first, what it is paired with best, and what else. Pairs are always with the first.
+BANDS_OF = {
+    system: (pairs[0][0], *(second for _, second in pairs)) for system, pairs in PAIRS.items()
+}  # fmt: skip
 FIRST_BAND = {GPS: "L1", GLONASS: "G1", GALILEO: "E1", BEIDOU: "B1I", QZSS: "L1"}
 
 

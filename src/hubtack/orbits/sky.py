@@ -13,8 +13,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from hubtack.orbits.book import NUMBERS as _NUMBERS
+from hubtack.orbits.book import OrbitBook
 from hubtack.orbits.ephemeris import Ephemeris
-from hubtack.orbits.satellites import ROUGH_STEP_S, line_of_sight, satellite_states
+from hubtack.orbits.satellites import line_of_sight
 from hubtack.orbits.signals import SYSTEM_LETTERS
 
 Floats = NDArray[np.float64]
@@ -59,24 +61,35 @@ def view_of(
 
 
 def views_of(
-    looks: Sequence[tuple[Mapping[tuple[int, int], Ephemeris], float]], leap_s: float, place_ecef_m: Floats
+    looks: Sequence[tuple[Mapping[tuple[int, int], Ephemeris], float]],
+    leap_s: float,
+    place_ecef_m: Floats,
+    book: OrbitBook | None = None,
 ) -> list[SatelliteView]:
     """The same for many moments at once, each with its own ephemerides; costs little more than one."""
     keys = [sorted(ephemerides) for ephemerides, _ in looks]
-    chosen = [ephemerides[key] for (ephemerides, _), mine in zip(looks, keys, strict=True) for key in mine]
+    book = OrbitBook() if book is None else book
+    rows = book.rows(ephemerides[key] for (ephemerides, _), mine in zip(looks, keys, strict=True) for key in mine)
     at_s = np.repeat([t_s for _, t_s in looks], [len(mine) for mine in keys])
-    # 75 ms of travel: 0.1 degree needs no better, 0.01 degree neither (0.3 km of 20 000).
-    states = satellite_states(chosen, at_s - 0.075, leap_s, glonass_step_s=ROUGH_STEP_S)
-    sight = line_of_sight(states.pos_ecef_m, place_ecef_m)
-    healthy = np.array([e.healthy for e in chosen], dtype=bool)
+    azimuth, elevation = directions(book, rows, at_s, leap_s, place_ecef_m)
+    healthy, number = book.healthy[rows], book.number[rows]
     out, first = [], 0
     for mine in keys:
         part = slice(first, first + len(mine))
-        pair = np.array(mine, dtype=np.int64).reshape(-1, 2)
-        out.append(SatelliteView(pair[:, 0], pair[:, 1], sight.azimuth_rad[part], sight.elevation_rad[part],
+        out.append(SatelliteView(number[part] // 100, number[part] % 100, azimuth[part], elevation[part],
                                  healthy[part]))  # fmt: skip
         first += len(mine)
     return out
+
+
+def directions(
+    book: OrbitBook, rows: Ints, t_gpst_s: Floats, leap_s: float, place_ecef_m: Floats
+) -> tuple[Floats, Floats]:
+    """Azimuth and elevation (n,) of ephemerides ``rows`` at times (n,) from a place (3,). [rad]"""
+    # 75 ms of travel: 0.1 degree needs no better, 0.01 degree neither (0.3 km of 20 000).
+    states = book.states(rows, t_gpst_s - 0.075, leap_s, rough=True)
+    sight = line_of_sight(states.pos_ecef_m, place_ecef_m)
+    return sight.azimuth_rad, sight.elevation_rad
 
 
 @dataclass(frozen=True)
@@ -130,31 +143,50 @@ class SkyTally:
     """
 
     def __init__(self) -> None:
-        self._expected: dict[tuple[int, int], Ints] = {}
-        self._heard: dict[tuple[int, int], Ints] = {}
+        self._place = np.full(_NUMBERS, -1, dtype=np.int64)  # row of a satellite in the two tables
+        self._expected = np.zeros((0, N_SECTORS * N_BANDS), np.int64)
+        self._heard = np.zeros((0, N_SECTORS * N_BANDS), np.int64)
         self._cn0 = np.zeros((N_SECTORS, N_BANDS, 64), np.int64)  # histogram of whole dB-Hz
         self.looks = 0
 
     def add(self, view: SatelliteView, system: Ints, satellite: Ints, cn0_dbhz: Floats) -> None:
         """One epoch: satellites that must be up (``view``), and the cells (N,) that were heard."""
-        best: dict[tuple[int, int], float] = {}
-        for s, n, c in zip(system.tolist(), satellite.tolist(), cn0_dbhz.tolist(), strict=True):
-            best[s, n] = max(best.get((s, n), -1.0), c if c == c else -1.0)
-        systems_heard = {key[0] for key in best}
+        one, cells = np.zeros(len(view.system), np.int64), np.zeros(len(system), np.int64)
+        self.add_many(1, one, view, cells, system, satellite, cn0_dbhz)
+
+    def add_many(
+        self, n: int, look: Ints, view: SatelliteView, cell_look: Ints, system: Ints, satellite: Ints, cn0_dbhz: Floats
+    ) -> None:
+        """The same for ``n`` epochs: ``look`` is the epoch of each satellite of ``view``, ``cell_look`` of each cell."""
+        self.looks += n
+        number = np.clip(100 * system + satellite, 0, _NUMBERS - 1)
+        best = np.full(n * _NUMBERS, -np.inf)  # strongest signal of each satellite that was heard; -1: not told
+        np.maximum.at(best, cell_look * _NUMBERS + number, np.where(np.isfinite(cn0_dbhz), cn0_dbhz, -1.0))
         # A constellation that this receiver does not track is no obstruction.
-        tracked = np.isin(view.system, list(systems_heard))
-        up = np.isfinite(view.elevation_rad) & (view.elevation_rad > 0.0) & view.healthy & tracked
-        sector = np.floor(np.degrees(view.azimuth_rad) / (360.0 / N_SECTORS)).astype(np.int64) % N_SECTORS
-        level = np.clip(np.floor(np.degrees(view.elevation_rad) / 10.0), 0, N_BANDS - 1).astype(np.int64)
-        for i in np.flatnonzero(up):
-            key = (int(view.system[i]), int(view.satellite[i]))
-            blank = np.zeros((N_SECTORS, N_BANDS), np.int64)
-            self._expected.setdefault(key, blank)[sector[i], level[i]] += 1
-            if key in best:
-                self._heard.setdefault(key, blank.copy())[sector[i], level[i]] += 1
-                if best[key] > 0:
-                    self._cn0[sector[i], level[i], min(int(best[key]), 63)] += 1
-        self.looks += 1
+        tracked = np.zeros((n, _NUMBERS // 100), dtype=bool)
+        tracked[cell_look, number // 100] = True
+        up = np.isfinite(view.elevation_rad) & (view.elevation_rad > 0.0) & view.healthy & tracked[look, view.system]
+        of = np.flatnonzero(up)
+        sector = np.floor(np.degrees(view.azimuth_rad[of]) / (360.0 / N_SECTORS)).astype(np.int64) % N_SECTORS
+        level = np.clip(np.floor(np.degrees(view.elevation_rad[of]) / 10.0), 0, N_BANDS - 1).astype(np.int64)
+        place = self._places(100 * view.system[of] + view.satellite[of])
+        strength = best[look[of] * _NUMBERS + 100 * view.system[of] + view.satellite[of]]
+        heard = strength > -np.inf
+        part = sector * N_BANDS + level
+        np.add.at(self._expected, (place, part), 1)
+        np.add.at(self._heard, (place[heard], part[heard]), 1)
+        told = strength > 0.0
+        np.add.at(self._cn0, (sector[told], level[told], np.minimum(strength[told], 63.0).astype(np.int64)), 1)
+
+    def _places(self, number: Ints) -> Ints:
+        """Rows of satellites in the tables, made for those that are new."""
+        new = np.unique(number[self._place[number] < 0])
+        if len(new):
+            self._place[new] = len(self._expected) + np.arange(len(new))
+            more = np.zeros((len(new), N_SECTORS * N_BANDS), np.int64)
+            self._expected = np.concatenate((self._expected, more))
+            self._heard = np.concatenate((self._heard, more))
+        return np.asarray(self._place[number])
 
     def report(self) -> SkyReport:
         """Obstructions and strengths seen so far."""
@@ -185,9 +217,11 @@ class SkyTally:
 
     def _sums(self) -> tuple[Ints, Ints]:
         """Looks expected and heard, (sectors, bands), of the satellites ever heard."""
-        none = np.zeros((N_SECTORS, N_BANDS), np.int64)
-        expected = sum((self._expected[key] for key in self._heard), none)
-        return expected, sum(self._heard.values(), none)
+        ever = self._heard.any(axis=1)
+        expected, heard = (
+            table[ever].sum(axis=0).reshape(N_SECTORS, N_BANDS) for table in (self._expected, self._heard)
+        )
+        return expected, heard
 
     def blocked(self) -> Bools:
         """(sectors, bands) True where the sky is blocked; for forecasts."""

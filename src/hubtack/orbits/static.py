@@ -19,6 +19,7 @@ from hubtack.orbits.single_point import PointSolution
 
 Floats = NDArray[np.float64]
 
+_NUMBERS = 1000
 CORRELATION_S = 60.0  # multipath of a standing antenna turns over in one to several minutes; common practice
 
 
@@ -51,8 +52,9 @@ class StaticAverage:
     def __init__(self) -> None:
         self._reference: Floats | None = None
         self._normal, self._right = np.zeros((3, 3)), np.zeros(3)
-        self._bias: dict[tuple[int, int], Floats] = {}
-        self._noise: dict[tuple[int, int], Floats] = {}
+        # By satellite, 100 times the system and the number in it: sums of weighted rows times bias and noise.
+        self._bias, self._noise = np.zeros((_NUMBERS, 3)), np.zeros((_NUMBERS, 3))
+        self._heard = np.zeros(_NUMBERS, dtype=bool)
         self._noise_sum = np.zeros((3, 3))
         self._tropo, self._iono = np.zeros(3), np.zeros(3)
         self._chi2, self._dof, self._epochs = 0.0, 0, 0
@@ -79,10 +81,10 @@ class StaticAverage:
         weighted = design * weight[:, None]
         self._normal += weighted.T @ design
         self._right += weighted.T @ prefit
-        keys = list(zip(solution.system.tolist(), solution.satellite.tolist(), strict=True))
-        for key, row, bias_m, noise_m in zip(keys, weighted, solution.bias_m, solution.noise_m, strict=True):
-            self._bias[key] = self._bias.get(key, 0.0) + row * bias_m
-            self._noise[key] = self._noise.get(key, 0.0) + row * noise_m
+        number = 100 * solution.system + solution.satellite  # each satellite is there once
+        self._bias[number] += weighted * solution.bias_m[:, None]
+        self._noise[number] += weighted * solution.noise_m[:, None]
+        self._heard[number] = True
         self._tropo += weighted.T @ solution.mapping * ZENITH_RESIDUAL_M
         self._iono += weighted.T @ solution.iono_sigma_m
         self._iono_used |= bool((solution.iono_sigma_m > 0).any())
@@ -94,9 +96,8 @@ class StaticAverage:
 
     def _close_block(self) -> None:
         """Noise of one correlated stretch becomes one independent draw a satellite."""
-        for row in self._noise.values():
-            self._noise_sum += np.outer(row, row)
-        self._noise.clear()
+        self._noise_sum += self._noise.T @ self._noise
+        self._noise[:] = 0.0
 
     def result(self) -> StaticPosition | None:
         """The position so far; None before the first epoch."""
@@ -104,8 +105,7 @@ class StaticAverage:
             return None
         inverse = np.linalg.inv(self._normal)
         middle = self._noise_sum + np.outer(self._tropo, self._tropo) + np.outer(self._iono, self._iono)
-        for row in (*self._noise.values(), *self._bias.values()):
-            middle = middle + np.outer(row, row)
+        middle = middle + self._noise.T @ self._noise + self._bias.T @ self._bias
         scale = max(1.0, (self._chi2 / self._dof) ** 0.5) if self._dof else 1.0
         position = self._reference + inverse @ self._right
         lat, lon, _ = ecef_to_geodetic(position[None])
@@ -115,8 +115,8 @@ class StaticAverage:
             covariance_enu_m2=turn @ (inverse @ middle @ inverse) @ turn.T * scale**2,
             epochs=self._epochs,
             span_s=self._last_s - self._first_s,
-            satellites=len(self._bias),
-            systems=tuple(sorted({system for system, _ in self._bias})),
+            satellites=int(np.count_nonzero(self._heard)),
+            systems=tuple(np.unique(np.flatnonzero(self._heard) // 100).tolist()),
             # Excluded in most epochs: in a few it may have been noise.
             excluded=tuple(sorted(key for key, n in self._excluded.items() if 2 * n > self._epochs)),
             two_frequency=not self._iono_used,
@@ -126,6 +126,6 @@ class StaticAverage:
 
 def _without_clocks(design: Floats, weight: Floats, system: NDArray[np.int64]) -> Floats:
     """Design rows less their weighted mean within each constellation: what is left once the clocks are solved for."""
-    clocks = (system[:, None] == np.unique(system)).astype(np.float64)
-    means = (clocks * weight[:, None]).T @ design / (clocks.T @ weight)[:, None]
-    return np.asarray(design - clocks @ means)
+    share = weight / np.bincount(system, weight)[system]
+    means = np.stack([np.bincount(system, share * design[:, k])[system] for k in range(3)], axis=1)
+    return np.asarray(design - means)

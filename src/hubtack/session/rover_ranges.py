@@ -19,7 +19,7 @@ from hubtack.geo.compass import compass_word_towards
 from hubtack.knowledge.fix_types import FIXED
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
 from hubtack.orbits.api import EPHEMERIS_MESSAGES
-from hubtack.orbits.cells import Cells, EpochSieve, Wanted
+from hubtack.orbits.cells import Cells, Ended, EpochSieve, Frames, Wanted
 from hubtack.orbits.ephemeris import DAY_S, EphemerisStore
 from hubtack.orbits.single_point import ranges_of_epoch, solve_epoch
 from hubtack.orbits.static import StaticAverage
@@ -66,15 +66,13 @@ class RoverRanges:
     def feed(self, decoded: Decoded) -> None:
         """Take a stretch of the rover's own frames."""
         self.store.add_payloads(p for _, _, number, p in decoded.payloads if number in EPHEMERIS_MESSAGES)
-        for frame in self._sieve.frames(decoded):
-            cells = self._sieve.take(decoded, frame)
-            if cells is not None:
-                self._solve(cells)
+        for _, epoch in self._sieve.sift(decoded, Frames.of(decoded)):
+            self._solve(epoch)
 
-    def _solve(self, cells: Cells) -> None:
-        leap_s = float(CURRENT_LEAP_S)
+    def _solve(self, epoch: Ended) -> None:
+        leap_s, cells = float(CURRENT_LEAP_S), Cells.joined([epoch])
         ranges = ranges_of_epoch(
-            cells.t_s, leap_s, self.store.nearest(cells.t_s, leap_s), cells.ints("system"), cells.ints("satellite"),
+            epoch.t_s, leap_s, self.store.nearest(epoch.t_s, leap_s), cells.ints("system"), cells.ints("satellite"),
             cells.ints("signal"), cells["pseudorange_m"], cells.ints("glonass_channel"),
         )  # fmt: skip
         solution = solve_epoch(ranges)
@@ -82,10 +80,10 @@ class RoverRanges:
             self._last_s -= _EVERY_S - _AGAIN_S  # ephemerides may still come
             return
         one = StaticAverage()
-        one.add(solution, cells.t_s)
+        one.add(solution, epoch.t_s)
         position = one.result()
         if position is not None and len(self._own) < _MOST:
-            tod_ms = round((cells.t_s - leap_s) % DAY_S * 1000.0)
+            tod_ms = round((epoch.t_s - leap_s) % DAY_S * 1000.0)
             self._own[tod_ms] = (position.pos_ecef_m, position.covariance_enu_m2)
 
     def compare(self, rows: JudgedRows) -> None:
