@@ -6,12 +6,7 @@ seconds: a mutant that only a slow test would notice counts as survived, so the 
 
 from __future__ import annotations
 
-FAST_JUDGE = (
-    "tests/engine/test_judge.py",
-    "tests/engine/test_judge_rules.py",
-    "tests/engine/test_course.py",
-    "tests/engine/test_fixed_spells.py",
-)
+FAST_JUDGE = ("tests/engine/test_judge_rules.py",)
 
 MODULES: dict[str, tuple[str, ...]] = {
     "engine/judge.py": FAST_JUDGE,
