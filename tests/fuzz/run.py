@@ -20,7 +20,7 @@ from pathlib import Path
 from tests.fuzz.mutate import mutated
 
 SLOW_S = 2.0  # no input of this size may take longer, of this process' own time
-ROUND = 100_000  # inputs of a process; then a new one, so that what a round leaks is seen and gone
+ROUND = 400_000  # inputs of a process; then a new one, so that what a round leaks is seen and gone
 LARGEST = 1_000  # [byte] for the guided runs, which would grow their inputs without end
 
 
