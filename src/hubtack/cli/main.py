@@ -23,29 +23,31 @@ from hubtack.errors import HubtackError
 # name -> (module, what it answers). A module has ``add_arguments(parser)``, ``run(args) -> int`` and, for the help
 # page, ``EXAMPLE``.
 COMMANDS: dict[str, tuple[str, str]] = {
-    "watch": ("hubtack.cli.watch", "may I dig to grade now? A live screen from rover and correction sources"),
+    "watch": ("hubtack.cli.watch", "may I dig to grade now? A live screen from rover and corrections"),
     "ready": ("hubtack.cli.ready", "wait until GRADE has held for a time; exit 0, else 1 with the reason"),
-    "link": ("hubtack.cli.link", "is this a correction stream that a rover can fix on, and if not, what is broken?"),
-    "mounts": ("hubtack.cli.mounts", "which mount points does this caster have, and which can a rover be fixed on?"),
+    "link": ("hubtack.cli.link", "can a rover fix on these corrections, and if not, what is broken?"),
+    "mounts": ("hubtack.cli.mounts", "which mount points of a caster can a rover fix on, nearest first?"),
     "audit": ("hubtack.cli.audit", "which logged sessions lost fix, when, why, and what did it cost?"),
     "control": ("hubtack.cli.control", "does the machine agree with a known mark, and if not, why?"),
-    "sky": ("hubtack.cli.sky", "which satellites are shared now, and which hours ahead are fit for grade work?"),
+    "sky": ("hubtack.cli.sky", "which satellites are shared now, and which hours are fit for grade?"),
     "setout": ("hubtack.cli.setout", "what are two touched points worth at the far end of a line?"),
-    "record": ("hubtack.cli.record", "keep every byte of the live sources, with arrival times, safe from power cuts"),
-    "replay": ("hubtack.cli.replay", "play a capture or a log as it was live: file, TCP, pseudo-terminal, caster"),
-    "ports": ("hubtack.cli.ports", "which serial ports has this computer, and at what speed does one run?"),
-    "radio": ("hubtack.cli.radio", "does the radio reach the machine, and does the load fit? A check list beside it"),
+    "record": ("hubtack.cli.record", "keep every byte of live sources, with times, safe from power cuts"),
+    "replay": ("hubtack.cli.replay", "play a capture or log as if live: file, TCP, pseudo-terminal, caster"),
+    "ports": ("hubtack.cli.ports", "which serial ports are here, and at what speed does one run?"),
+    "radio": ("hubtack.cli.radio", "does the radio reach the machine and carry the load? A check list"),
     "simulate": ("hubtack.cli.simulate", "write a session with chosen faults, and the truth beside it"),
 }
 
 EXIT_FINE, EXIT_NO, EXIT_USAGE, EXIT_SOURCE, EXIT_INTERRUPTED = 0, 1, 2, 3, 130
 
 EPILOG = """\
-exit codes: 0 fine; 1 ran, and the answer is no; 2 usage or site file; 3 a source could not be opened, was refused
-or ended early. Each command has its own help: hubtack COMMAND --help
+exit codes: 0 fine; 1 ran, and the answer is no; 2 usage or site file; 3 a
+source could not be opened, was refused or ended early.
+Each command has its own help: hubtack COMMAND --help
 
-Hubtack speaks of positioning only. It does not see the bucket, the design or buried services: locate services and
-follow local codes before any machine digs."""
+Hubtack speaks of positioning only. It does not see the bucket, the design or
+buried services: locate services and follow local codes before any machine
+digs."""
 
 
 class Parser(argparse.ArgumentParser):

@@ -27,7 +27,8 @@ SHOWN_ON_TERMINAL = 30
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument(
-        "source", metavar="SOURCE",
+        "source",
+        metavar="SOURCE",
         help="ntrip://host:port, ntrip+tls://..., a saved source table, or - for standard input",
     )
     options.add_near(parser)
@@ -124,11 +125,16 @@ def _rover_place(url: str, site: object) -> tuple[float, float]:
 
 
 def _show(
-    label: str, table: SourceTable, judged: Sequence[Fitness], near: tuple[float, float] | None, ppm: float, *,
+    label: str,
+    table: SourceTable,
+    judged: Sequence[Fitness],
+    near: tuple[float, float] | None,
+    ppm: float,
+    *,
     everything: bool,
 ) -> None:
-    from hubtack.documents.mounts import COLUMNS, mount_rows, plain_columns
     from hubtack.safe import safe_text
+    from hubtack.views.mounts_table import COLUMNS, mount_rows, plain_columns
 
     on_terminal = sys.stdout.isatty()
     cut = judged if everything or not on_terminal else judged[:SHOWN_ON_TERMINAL]

@@ -22,6 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
     options.add_json(parser)
 
+
 def run(args: argparse.Namespace) -> int:
     """Exit 0 where ports (or the speed) were found, 1 where not, 3 where the port cannot be opened."""
     if args.speed_of is None:
@@ -33,8 +34,8 @@ def _list(*, as_json: bool) -> int:
     from serial.tools import list_ports
 
     from hubtack.documents.json_out import document, to_json
-    from hubtack.documents.mounts import plain_columns
     from hubtack.safe import safe_text
+    from hubtack.views.mounts_table import plain_columns
 
     rows = [
         (
@@ -47,9 +48,19 @@ def _list(*, as_json: bool) -> int:
     ]
     if as_json:
         keys = ("port", "description", "usb_id", "serial_number")
-        print(to_json(document("ports", {"ports": [
-            {key: None if cell == "-" else cell for key, cell in zip(keys, row, strict=True)} for row in rows
-        ]})))
+        print(
+            to_json(
+                document(
+                    "ports",
+                    {
+                        "ports": [
+                            {key: None if cell == "-" else cell for key, cell in zip(keys, row, strict=True)}
+                            for row in rows
+                        ]
+                    },
+                )
+            )
+        )
         return 0 if rows else 1
     if not rows:
         print("hubtack ports: no serial port here; plug in the adapter, or check its driver", file=sys.stderr)
@@ -87,13 +98,27 @@ def _speed(port: str, seconds: float, *, as_json: bool) -> int:
     if on_terminal:
         print(file=sys.stderr)
     if as_json:
-        print(to_json(document("ports", {"port": spec.path, "baud": best, "scores": [
-            {
-                "baud": baud, "bytes": found.total_bytes, "sentences": found.sentences, "frames": found.frames,
-                "good_share": found.share,
-            }
-            for baud, found in scores.items()
-        ]})))
+        print(
+            to_json(
+                document(
+                    "ports",
+                    {
+                        "port": spec.path,
+                        "baud": best,
+                        "scores": [
+                            {
+                                "baud": baud,
+                                "bytes": found.total_bytes,
+                                "sentences": found.sentences,
+                                "frames": found.frames,
+                                "good_share": found.share,
+                            }
+                            for baud, found in scores.items()
+                        ],
+                    },
+                )
+            )
+        )
         return 0 if best is not None else 1
     for baud, found in scores.items():
         print(

@@ -87,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
     """Exit 0, or 1 where a tolerance, a design distance or a fall was asked about and the answer is no."""
     from hubtack.control import setout as so
     from hubtack.documents.json_out import to_json
-    from hubtack.documents.setout import Answers, setout_document, setout_text
+    from hubtack.documents.setout import Answers, setout_document
     from hubtack.knowledge.pipe_slopes import INCH_MM, least_slope
 
     if (args.first is None) != (args.second is None):
@@ -140,7 +140,13 @@ def run(args: argparse.Namespace) -> int:
         design_grade=None if args.design_grade is None else abs(args.design_grade) / 100.0,
         least=least,
     )  # fmt: skip
-    print(to_json(setout_document(answers)) if args.json else setout_text(answers, args.units))
+    if args.json:
+        print(to_json(setout_document(answers)))
+    else:
+        from hubtack.views.paragraphs import text_columns
+        from hubtack.views.setout_report import setout_text
+
+        print(setout_text(answers, args.units, text_columns()))
     return _exit_code(answers)
 
 

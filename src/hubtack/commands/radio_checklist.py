@@ -30,6 +30,7 @@ from hubtack.radio.load import SERIAL_BITS_PER_BYTE, load
 from hubtack.radio.stream import StreamMeasure, measure
 from hubtack.readers.urls import parse_source
 from hubtack.safe import safe_text
+from hubtack.views.paragraphs import text_columns
 from hubtack.views.radio_sheet import checklist_text
 
 EXIT_FINE, EXIT_NO = 0, 1
@@ -57,7 +58,7 @@ def checklist(args: argparse.Namespace) -> int:
         }  # fmt: skip
         print(to_json(document("radio_checklist", body)))
     else:
-        for line in checklist_text(shown):
+        for line in checklist_text(shown, text_columns()):
             print(line)
     return EXIT_NO if any(well is False for well, _ in shown.values()) else EXIT_FINE
 

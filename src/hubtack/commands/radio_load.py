@@ -11,6 +11,7 @@ from hubtack.errors import UsageError
 from hubtack.knowledge.radio import CAUTIONS
 from hubtack.radio.load import epoch_bytes, load, remedies
 from hubtack.radio.stream import measure
+from hubtack.views.paragraphs import paragraph, points, text_columns
 
 EXIT_FINE, EXIT_NO = 0, 1
 
@@ -56,9 +57,11 @@ def load_command(args: argparse.Namespace) -> int:
     if args.json:
         print(to_json(document("radio_load", body)))
     else:
-        print(f"{size:.0f} bytes every {interval_s:g} s at {args.rate_bps:g} bit/s: {result.airtime_s:.2f} s on the air, "
-              f"{100 * result.share:.0f} % of the channel, adds {result.added_age_s:.2f} s of age: "
-              f"{'fits' if result.fits else 'does NOT fit'}")  # fmt: skip
-        for line in (*wanted, CAUTIONS[0]):
-            print(f"- {line}")
+        width = text_columns()
+        said = (
+            f"{size:.0f} bytes every {interval_s:g} s at {args.rate_bps:g} bit/s: {result.airtime_s:.2f} s on the air, "
+            f"{100 * result.share:.0f} % of the channel, adds {result.added_age_s:.2f} s of age: "
+            f"{'fits' if result.fits else 'does NOT fit'}"
+        )
+        print("\n".join([*paragraph(said, width), *points((*wanted, CAUTIONS[0]), width)]))
     return EXIT_FINE if result.fits else EXIT_NO

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import shutil
 import sys
 from collections.abc import Callable, Iterator
 
@@ -21,6 +20,7 @@ from hubtack.radio.losses import SessionLosses, pooled, session_losses
 from hubtack.radio.path import Link
 from hubtack.safe import safe_text
 from hubtack.site import load_site
+from hubtack.views.paragraphs import text_columns
 from hubtack.views.radio_map import losses_text, plan
 
 EXIT_FINE, EXIT_NO, EXIT_SOURCE = 0, 1, 3
@@ -55,7 +55,7 @@ def losses(args: argparse.Namespace) -> int:
     if args.json:
         print(to_json(doc))
     else:
-        width = min(100, max(60, shutil.get_terminal_size((80, 24)).columns))
+        width = text_columns()
         slots = record.slots
         for line in losses_text(doc, plan(slots.range_m, slots.bearing_deg, slots.lost, width=width - 4), width):
             print(line)

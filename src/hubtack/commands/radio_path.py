@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import math
-import shutil
 from dataclasses import replace
 
 from hubtack.documents.json_out import document, to_json
@@ -20,6 +19,7 @@ from hubtack.radio.checks import link_of
 from hubtack.radio.heights import Repeater, best_repeater, swept
 from hubtack.radio.path import Link, PathResult, mast_needed_m, work_out
 from hubtack.radio.profile import profile
+from hubtack.views.paragraphs import text_columns
 from hubtack.views.radio_profile import path_text
 
 EXIT_FINE, EXIT_NO = 0, 1
@@ -50,7 +50,7 @@ def path(args: argparse.Namespace) -> int:
     if args.json:
         print(to_json(doc))
     else:
-        width = min(100, max(60, shutil.get_terminal_size((80, 24)).columns))
+        width = text_columns()
         for line in path_text(doc, link, side, width, sweep=args.sweep):
             print(line)
     return EXIT_NO if result.margin_db < 0 else EXIT_FINE

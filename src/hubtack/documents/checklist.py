@@ -28,8 +28,8 @@ _HEADING = ("heading_lost", "heading_contradiction", "wrong_separation")
 _SKY = ("few_satellites", "poor_geometry")
 MARKS = {True: "pass", False: "FAIL", None: " -- "}
 UNSEEN = (
-    "not seen by Hubtack, for a person to do: tooth and bucket calibrated, right design loaded, buried services located"
-    " and marked, local codes kept"
+    "-- could not be told here. Not seen by Hubtack, for a person to do: tooth and bucket calibrated, right design"
+    " loaded, buried services located and marked, local codes kept"
 )
 
 

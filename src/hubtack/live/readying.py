@@ -21,6 +21,7 @@ from hubtack.live.watching import EXIT_GRADE, EXIT_NO, EXIT_SOURCE, summary
 from hubtack.readers.hub import Hub
 from hubtack.safe import safe_text
 from hubtack.session.snapshot import Snapshot
+from hubtack.views.paragraphs import paragraph, text_columns
 
 
 def ready(args: argparse.Namespace) -> int:
@@ -30,6 +31,8 @@ def ready(args: argparse.Namespace) -> int:
     """
     with told_as_document(args, lambda _: _unread(args)):
         opened = open_sources(args)
+        hub = Hub(opened.readers)
+        hub.check()
     for warning in opened.warnings:
         print(f"hubtack ready: {safe_text(warning, 400)}", file=sys.stderr)
     session = opened.session
@@ -54,7 +57,7 @@ def ready(args: argparse.Namespace) -> int:
         passed = accepts(snap) and held_s() >= args.hold
         return not passed
 
-    with Hub(opened.readers) as hub:
+    with hub:
         run = LiveRun(
             session,
             hub,
@@ -84,16 +87,17 @@ def ready(args: argparse.Namespace) -> int:
         print(json.dumps(document, allow_nan=False))
     else:
         for point in points:
-            print(f"[{MARKS[point.passed]}] {point.item:<21}{point.text}")
-        print(UNSEEN)
+            print("\n".join(paragraph(point.text, text_columns(), f"[{MARKS[point.passed]}] {point.item:<21}")))
+        print("\n".join(paragraph(UNSEEN, text_columns())))
         print(("ready: " if passed else "not ready: ") + summary(snap, opened))
     for complaint in keeper.complaints:
         print(f"hubtack ready: {safe_text(complaint, 400)}", file=sys.stderr)
     if passed:
         return EXIT_GRADE
-    for notice in run.refused:
-        print(f"hubtack ready: {safe_text(notice.message, 400)}", file=sys.stderr)
-    return EXIT_SOURCE if run.refused else EXIT_NO
+    troubles = run.troubles()
+    for message in troubles:
+        print(f"hubtack ready: {safe_text(message, 400)}", file=sys.stderr)
+    return EXIT_SOURCE if troubles else EXIT_NO
 
 
 def _unread(args: argparse.Namespace) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from hubtack.safe import safe_text
+from hubtack.views.paragraphs import paragraph
 
 
 def hours(seconds: float | None) -> str:
@@ -39,7 +40,12 @@ def print_audit(document: Mapping[str, Any], console: Console | None = None) -> 
     """Print an audit document: a line a session, then the findings of each."""
     console = console or _console()
     wide = console.width >= 120
-    table = Table(box=box.SIMPLE_HEAD if console.is_terminal else None, pad_edge=False, header_style="bold")
+    table = Table(
+        box=box.SIMPLE_HEAD if console.is_terminal else None,
+        padding=(0, 1, 0, 0) if console.is_terminal else (0, 1),
+        pad_edge=False,
+        header_style="bold",
+    )
     table.add_column("session", overflow="fold", min_width=12)
     if wide:
         table.add_column("machine", overflow="fold")
@@ -72,9 +78,11 @@ def print_audit(document: Mapping[str, Any], console: Console | None = None) -> 
             continue
         console.print(Text(f"{session['name']}", style="bold"))
         for finding in session["findings"]:
-            console.print(Text(f"  {finding['severity']:<5} {finding['summary']}"))
-            if finding["next_steps"]:
-                console.print(Text(f"        do: {finding['next_steps'][0]}", style="dim"))
+            for line in paragraph(finding["summary"], console.width, f"  {finding['severity']:<5} "):
+                console.print(Text(line))
+            for step in finding["next_steps"][:1]:
+                for line in paragraph(step, console.width, "        do: "):
+                    console.print(Text(line, style="dim"))
     console.print(
         Text("Times are in h:mm:ss. Findings in capitals stop work. Positioning only: see hubtack audit --help.")
     )

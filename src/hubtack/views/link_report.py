@@ -10,6 +10,8 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from hubtack.views.paragraphs import paragraph
+
 _ANSWER = {True: "yes", False: "NO", None: "cannot tell yet"}
 _WHERE = {"none": "nothing out of the ordinary", "base": "at the BASE", "air": "on the way between (AIR)",
           "both": "at the BASE and on the way between (AIR)"}  # fmt: skip
@@ -24,7 +26,7 @@ def link_report(body: Mapping[str, Any], width: int) -> RenderableType:
         parts.extend(_against(against))
     findings = body["findings"]
     if findings:
-        parts.extend(_findings(findings))
+        parts.extend(_findings(findings, width))
     else:
         parts.append(Text("no findings"))
     if body.get("changes") is not None:
@@ -53,7 +55,7 @@ def link_screen(body: Mapping[str, Any], width: int, height: int) -> RenderableT
     lines = 2 if height < 40 else 8
     room = max(4, height // 3)
     steps = 1 if height < 40 else 3
-    found = _findings(body["findings"], steps)[:room] if body["findings"] else [Text("no findings")]
+    found = _findings(body["findings"], width, steps)[:room] if body["findings"] else [Text("no findings")]
     parts.extend(found)
     lines += len(found)
     if body.get("strip"):
@@ -107,13 +109,17 @@ def _details(body: Mapping[str, Any]) -> Text:
     return text
 
 
-def _findings(findings: Sequence[Mapping[str, Any]], steps: int = 9) -> list[RenderableType]:
+def _findings(findings: Sequence[Mapping[str, Any]], width: int, steps: int = 9) -> list[RenderableType]:
     lines: list[RenderableType] = [Text("")]
     for finding in findings:
         line = Text(f"{finding['severity'].upper():<5} {finding['code']}: ", style="bold")
         line.append(finding["summary"], style="not bold")
         lines.append(line)
-        lines.extend(Text(f"      {i}. {step}", style="dim") for i, step in enumerate(finding["next_steps"][:steps], 1))
+        lines.extend(
+            Text(line, style="dim")
+            for i, step in enumerate(finding["next_steps"][:steps], 1)
+            for line in paragraph(step, width, f"      {i}. ")
+        )
         follows = sorted({c["code"] for c in finding["evidence"].get("consequences", ())})
         if follows:
             lines.append(Text(f"      explains: {', '.join(follows)}", style="dim"))

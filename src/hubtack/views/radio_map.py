@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from hubtack.views.paragraphs import paragraph, points
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -93,13 +94,9 @@ def losses_text(document: Mapping[str, Any], drawn: Sequence[str], width: int = 
     said.append(("cure", f"{cure['likelier'].upper()}: {cure['does']}" if cure["likelier"] else "cannot be told"))
     said += [("", f"because {because[0]}"), *(("", text) for text in because[1:])]
     for name, text in said:
-        lines += textwrap.wrap(
-            text, width, initial_indent=f"{name:<7}", subsequent_indent=" " * 7, break_on_hyphens=False
-        )
+        lines += paragraph(text, width, f"{name:<7}")
     lines.append(f"(a place or an hour is named by chance in {100 * d['false_alarm']:.0f} of 100 records each)")
-    for text in d["cautions"]:
-        lines += textwrap.wrap(text, width, initial_indent="- ", subsequent_indent="  ")
-    return lines
+    return lines + points(d["cautions"], width)
 
 
 def _when(d: Mapping[str, Any]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping
 from typing import Any
 
@@ -11,6 +10,7 @@ import numpy as np
 from hubtack.knowledge.radio import CLEARANCE_SHARE
 from hubtack.radio.path import Link
 from hubtack.radio.profile import Profile
+from hubtack.views.paragraphs import points
 
 ROWS = 9
 
@@ -79,9 +79,7 @@ def path_text(d: Mapping[str, Any], link: Link, side: Profile, width: int = 80, 
         lines.append("       # ground  A in the way  * line of sight  . lower edge of Fresnel zone 1")
     if sweep:
         lines += height_table(d)
-    for text in (*d["advice"], *d["cautions"]):
-        lines += textwrap.wrap(text, width, initial_indent="- ", subsequent_indent="  ")
-    return lines
+    return lines + points((*d["advice"], *d["cautions"]), width)
 
 
 def height_table(d: Mapping[str, Any]) -> list[str]:

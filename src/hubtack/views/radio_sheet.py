@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping
 
 from hubtack.knowledge.radio import CAUTIONS, CHECKLIST
+from hubtack.views.paragraphs import paragraph, points
 
 
 def checklist_text(shown: Mapping[str, tuple[bool | None, str]], width: int = 80) -> list[str]:
@@ -14,12 +14,7 @@ def checklist_text(shown: Mapping[str, tuple[bool | None, str]], width: int = 80
     for item, ask in CHECKLIST:
         well, says = shown.get(item, (None, ""))
         mark = {True: "x", False: "!", None: " "}[well]
-        lines += textwrap.wrap(f"[{mark}] {item:<27} {ask}", width, subsequent_indent=" " * 32, break_on_hyphens=False,
-                               drop_whitespace=True)  # fmt: skip
+        lines += paragraph(ask, width, f"[{mark}] {item:<27} ")
         if says:
-            lines += textwrap.wrap(
-                f"the stream: {says}", width, initial_indent=" " * 6, subsequent_indent=" " * 8, break_on_hyphens=False
-            )
-    for text in CAUTIONS:
-        lines += textwrap.wrap(text, width, initial_indent="- ", subsequent_indent="  ")
-    return lines
+            lines += paragraph(f"the stream: {says}", width, " " * 6, hang=8)
+    return lines + points(CAUTIONS, width)

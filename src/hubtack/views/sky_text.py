@@ -59,8 +59,20 @@ def sky_chart(
             name = name.lower()
         y = round(radius - radius * share * np.cos(az))
         x = min(max(round(width / 2 + 2 * radius * share * np.sin(az)) - 1, 0), width - 3)
+        x, y = _free_place(rows, x, y)
         rows[y][x : x + 3] = name
     return "\n".join("".join(row).rstrip() for row in rows)
+
+
+def _free_place(rows: Sequence[Sequence[str]], x: int, y: int) -> tuple[int, int]:
+    """The place nearest to column ``x`` of row ``y`` where a name touches no other; the place itself where there is none."""
+    for dx, dy in ((0, 0), (1, 0), (-1, 0), (0, 1), (0, -1), (2, 0), (-2, 0), (3, 0), (-3, 0), (4, 0), (-4, 0)):
+        at, row = x + dx, y + dy
+        if 0 <= row < len(rows) and 0 <= at <= len(rows[row]) - 3:
+            around = rows[row][max(0, at - 1) : at + 4]
+            if all(cell in " ." for cell in around):
+                return at, row
+    return x, y
 
 
 def hour_marks(sky: Forecast, leap_s: float, width: int, *, utc_offset_s: float = 0.0) -> str:
