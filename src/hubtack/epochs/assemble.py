@@ -19,6 +19,7 @@ from hubtack.epochs.fill import FILL
 from hubtack.epochs.grouping import DROPPED, Grouped, group
 from hubtack.epochs.place import Place
 
+Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 TIMED = ("GGA", "GNS", "RMC", "GST", "GBS")
@@ -88,17 +89,16 @@ class Assembler:
         self._open = None
         timed = [(kind, rows) for kind in TIMED if (rows := self.pending.get(kind)) is not None and len(rows)]
         times = [rows["time_ms"] for _, rows in timed]
-        known = [~np.isnan(t) for t in times]
+        known = [_known(t) for t in times]
         parts = [rows.end[k] for (_, rows), k in zip(timed, known, strict=True)]
         ends: Ints = np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
         if len(ends) == 0:
             self._drop_strays()
             return Epochs.blank(0)
         order = np.argsort(ends, kind="stable")
-        time_ms = np.concatenate([t[k] for t, k in zip(times, known, strict=True)]).astype(np.int64)[order]
+        time_ms = np.concatenate([t[k] for t, k in zip(times, known, strict=True)])[order].astype(np.int64)
         grouped = group(time_ms, self.carry.anchor_ms, self.carry.segment)
         self.n_late += grouped.n_late
-        sorted_ends = ends[order]
         row_of_timed = np.empty(len(order), dtype=np.int64)
         row_of_timed[order] = grouped.row
 
@@ -106,19 +106,20 @@ class Assembler:
         n_closed = n_rows if final else _closed_rows(grouped)
         rows_by_kind: dict[str, Ints] = {}
         at = 0
-        for (kind, rows), k in zip(timed, known, strict=True):
-            assigned = np.full(len(rows), DROPPED, dtype=np.int64)
-            count = int(np.count_nonzero(k))
-            assigned[k] = row_of_timed[at : at + count]
-            at += count
+        for (kind, rows), k, part in zip(timed, known, parts, strict=True):
+            assigned = row_of_timed[at : at + len(part)]
+            at += len(part)
+            if len(part) < len(rows):
+                assigned, some = np.full(len(rows), DROPPED, dtype=np.int64), assigned
+                assigned[k] = some
             rows_by_kind[kind] = assigned
-        opened_at = sorted_ends[grouped.opens]
+        opened_at = ends[order[grouped.opens]]
         for kind in UNTIMED:
             rows = self.pending.get(kind)
             if rows is not None and len(rows):
-                assigned = np.searchsorted(opened_at, rows.end, side="right") - 1
+                assigned = _row_before(opened_at, rows.end)
                 self.n_stray += int(np.count_nonzero(assigned < 0))
-                rows_by_kind[kind] = assigned.astype(np.int64)
+                rows_by_kind[kind] = assigned
 
         # A live row closes alone, and what is open then is looked at next: one step makes them all.
         n_made = n_rows if 0 < n_closed <= _FEW else n_closed
@@ -225,6 +226,20 @@ def _closed_rows(grouped: Grouped) -> int:
     n = len(grouped.opens)
     in_last = int(np.count_nonzero(grouped.segment == grouped.segment[-1]))
     return n - min(2, in_last)
+
+
+def _known(time_ms: Floats) -> slice | NDArray[np.bool_]:
+    """Where there is a time: a slice where there always is, which costs no copy."""
+    known = ~np.isnan(time_ms)
+    return slice(None) if known.all() else known
+
+
+def _row_before(opened_at: Ints, end: Ints) -> Ints:
+    """The newest of the rows (k,) that were open at each of (n,) ends, all in order; -1 for none."""
+    n = len(end)
+    if n == len(opened_at) and (end > opened_at).all() and (end[:-1] < opened_at[1:]).all():
+        return np.arange(n)  # one a row
+    return np.asarray(np.searchsorted(opened_at, end, side="right") - 1)
 
 
 def _span(mask: NDArray[np.bool_]) -> slice | Ints:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Mapping
 
 import numpy as np
@@ -40,6 +41,8 @@ def gns_quality(mode: str) -> float:
 
 def _by_value(column: Floats, meaning: Callable[[Floats], Floats]) -> Floats:
     """``meaning`` of a column, worked out once for each value that occurs; NaN stays NaN."""
+    if len(column) and (column == column[0]).all():  # nearly always
+        return np.full(len(column), float(meaning(column[:1])[0]))
     out = np.full(len(column), np.nan)
     left = column == column
     for _ in range(_FEW):
@@ -99,7 +102,7 @@ def _fill_rmc(epochs: Epochs, place: Place, rows: Rows) -> None:
     void = _map_packed(rows["status"], lambda text: 0.0 if text == "A" else 1.0)
     place.first_valid(epochs.rmc_void, void)
     letter = _map_packed(rows["mode"], gns_quality)
-    letter[void == 1.0] = 0.0
+    np.copyto(letter, 0.0, where=void == 1.0)
     for name in ("latitude_deg", "longitude_deg", "speed_m_s", "course_deg"):
         place.first_valid(getattr(epochs, name), rows[name])
     place.first_valid(epochs.quality, letter)
@@ -116,7 +119,9 @@ def _rmc_days(date: Floats) -> Floats:
 def _fill_zda(epochs: Epochs, place: Place, rows: Rows) -> None:
     # ZDA's time differs from GGA's in real logs, so its date goes with its own time of day: the two may lie on
     # either side of midnight.
-    days = _days(rows["year"], rows["month"], rows["day"])
+    date = rows["year"], rows["month"], rows["day"]
+    same = len(rows) > 1 and all((column == column[0]).all() for column in date)
+    days = np.full(len(rows), _days(*(column[:1] for column in date))[0]) if same else _days(*date)
     gap = epochs.tod_ms[place.row] - rows["time_ms"]
     place.first_valid(epochs.date_day, days - np.round(gap / DAY_MS))
     _stamp(epochs, place, rows)
@@ -124,6 +129,18 @@ def _fill_zda(epochs: Epochs, place: Place, rows: Rows) -> None:
 
 def _days(year: Floats, month: Floats, day: Floats) -> Floats:
     """Days since 1970-01-01 of calendar dates; NaN where there is no such date."""
+    if len(year) == 1:
+        return np.array([_day(float(year[0]), float(month[0]), float(day[0]))])
+    return _many_days(year, month, day)
+
+
+@functools.lru_cache(maxsize=64)
+def _day(year: float, month: float, day: float) -> float:
+    """The same for one date, which comes again with every row."""
+    return float(_many_days(np.array([year]), np.array([month]), np.array([day]))[0])
+
+
+def _many_days(year: Floats, month: Floats, day: Floats) -> Floats:
     ok = (year >= 1980) & (year < 2100) & (month >= 1) & (month <= 12) & (day >= 1) & (day <= 31)
     out = np.full(len(year), np.nan)
     if ok.any():
@@ -137,7 +154,10 @@ def _days(year: Floats, month: Floats, day: Floats) -> Floats:
 
 def _fill_heading(source: float) -> Fill:
     def fill(epochs: Epochs, place: Place, rows: Rows) -> None:
-        heading = np.where(rows["talker"] == TALKER_GYRO, np.nan, rows["heading_deg"])
+        heading = rows["heading_deg"]
+        gyro = rows["talker"] == TALKER_GYRO
+        if source == 2 or gyro.any():
+            heading = np.where(gyro, np.nan, heading)
         if source == 2:
             void = _map_packed(rows["mode"], lambda text: 0.0 if text in ("A", "D", "F", "R", "") else 1.0)
             heading[void == 1.0] = np.nan
@@ -153,17 +173,22 @@ def _fill_heading(source: float) -> Fill:
 def _fill_gsa(epochs: Epochs, place: Place, rows: Rows) -> None:
     for name, column in (("pdop", "pdop"), ("hdop_gsa", "hdop"), ("vdop", "vdop")):
         place.first_valid(getattr(epochs, name), rows[column])
-    used = np.count_nonzero(~np.isnan(rows.columns("sat_1", 12)), axis=1)
+    used = np.zeros(len(rows))
+    for column in ~np.isnan(rows.columns("sat_1", 12).T):
+        used += column
     seen = place.seen()
     epochs.n_used[seen] = place.total(used)[seen]
 
 
 def _fill_gsv(epochs: Epochs, place: Place, rows: Rows) -> None:
-    cn0 = rows.columns("cn0_1_dbhz", 4, step=4)
-    tracked = cn0 > 0
-    count = place.total(np.count_nonzero(tracked, axis=1))
-    # Integer sums (0.01 dB-Hz), so that the order of adding cannot matter.
-    total = place.total(np.round(np.where(tracked, cn0, 0.0) * 100).sum(axis=1))
+    tracked_of, sum_of = np.zeros(len(rows)), np.zeros(len(rows))
+    for cn0 in rows.columns("cn0_1_dbhz", 4, step=4).T:
+        tracked = cn0 > 0
+        tracked_of += tracked
+        # Integer sums (0.01 dB-Hz), so that the order of adding cannot matter.
+        strength = np.rint(cn0 * 100)
+        sum_of += strength if tracked.all() else np.where(tracked, strength, 0.0)
+    count, total = place.total(tracked_of), place.total(sum_of)
     seen = place.seen()
     epochs.n_tracked[seen] = count[seen]
     some = seen & (count > 0)

@@ -51,6 +51,9 @@ def group(time_ms: Ints, anchor_ms: int | None, segment: int) -> Grouped:
         Number of the segment that the first sentence belongs to.
     """
     n = len(time_ms)
+    steady = _steady(time_ms, anchor_ms, segment)
+    if steady is not None:
+        return steady
     row = np.full(n, DROPPED, dtype=np.int64)
     opens: list[Ints] = []
     tods: list[Ints] = []
@@ -99,6 +102,18 @@ def group(time_ms: Ints, anchor_ms: int | None, segment: int) -> Grouped:
         segment=np.concatenate(segments) if segments else none,
         n_late=n_late,
     )
+
+
+def _steady(time_ms: Ints, anchor_ms: int | None, segment: int) -> Grouped | None:
+    """The same where time never steps back nor far ahead, as in most blocks of a log; None where it does."""
+    step = time_ms[1:] - time_ms[:-1]
+    if len(step) and not (int(step.min()) >= 0 and int(step.max()) <= AHEAD_MS):
+        return None
+    tod = _unwrap(time_ms[:1], anchor_ms)[0] - time_ms[:1] + time_ms
+    row = np.zeros(len(time_ms), dtype=np.int64)
+    np.cumsum(step > 0, out=row[1:])
+    opens = np.concatenate(([0], np.flatnonzero(step) + 1))
+    return Grouped(row, opens, tod[opens], np.full(len(opens), segment, dtype=np.int64), 0)
 
 
 def _unwrap(time_ms: Ints, anchor_ms: int | None) -> Ints:

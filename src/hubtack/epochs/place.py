@@ -30,6 +30,7 @@ class Place:
     once: bool
     whole: bool
     order: Ints | None = None
+    _first: Ints | None = None  # of each row's sentences, in that order
 
     @classmethod
     def of(cls, row: Ints, n_rows: int, talker: Floats) -> Place:
@@ -51,19 +52,28 @@ class Place:
             return
         row = self.row
         if not self.once:
-            if self.order is not None:
-                row, value = row[self.order], value[self.order]
             valid = ~np.isnan(value)
-            if not valid.all():
+            if valid.all():
+                first = self._firsts()
+                row, value = row[first], value[first]
+            else:
+                if self.order is not None:
+                    row, value, valid = row[self.order], value[self.order], valid[self.order]
                 row, value = row[valid], value[valid]
-            if not len(row):
-                return
-            first = np.empty(len(row), dtype=bool)
-            first[0] = True
-            np.not_equal(row[1:], row[:-1], out=first[1:])
-            row, value = row[first], value[first]
+                if not len(row):
+                    return
+                leads = _leads(row)
+                row, value = row[leads], value[leads]
         held = target[row]
-        target[row] = np.where(np.isnan(held), value, held)
+        missing = np.isnan(held)
+        target[row] = value if missing.all() else np.where(missing, value, held)
+
+    def _firsts(self) -> Ints:
+        if self._first is None:
+            row = self.row if self.order is None else self.row[self.order]
+            first = np.flatnonzero(_leads(row))
+            self._first = first if self.order is None else self.order[first]
+        return self._first
 
     def keep_least(self, target: Ints, value: Ints) -> None:
         """Keep the least of what each row has and is given."""
@@ -99,3 +109,11 @@ class Place:
         has = np.zeros(self.n_rows, dtype=bool)
         has[self.row] = True
         return has
+
+
+def _leads(row: Ints) -> Bools:
+    """Where another row begins."""
+    leads = np.empty(len(row), dtype=bool)
+    leads[:1] = True
+    np.not_equal(row[1:], row[:-1], out=leads[1:])
+    return leads
