@@ -1,8 +1,12 @@
 """The scoreboard: simulated sessions through the real audit, and what it says first against what was done to them.
 
 Nothing in here knows how a finding is made. A case is drawn from one number: which fault, on which kind of day, at what
-rate, for how long, in which form of log. Only causes that mattered (``truth.json``) are scored; what did not matter
-must not be called a stop.
+rate, for how long, in which form of log, anywhere on the globe, on any date, with any equipment (simulate.variety). Only
+causes that mattered (``truth.json``) are scored.
+
+What counts as right: the first finding of the session is the cause. Of two causes that both mattered it is either of
+them; that both stand among the findings or their consequences is told beside it, and saves no session whose first
+finding is neither.
 """
 
 from __future__ import annotations
@@ -23,6 +27,7 @@ import numpy as np
 from hubtack.cli.main import main
 from hubtack.simulate.faults import CLEAN, FAULTS
 from hubtack.simulate.session import simulate, write_folder
+from hubtack.simulate.world import MACHINE_NAME, SITE_NAME
 
 # Kinds of ordinary day that a fault may happen on: the others take the very thing away that the fault would act on.
 DAYS = ("untidy", "untidy", "untidy", "tidy", "repeater", "two_system", "open_squelch", "blank_age")
@@ -31,6 +36,9 @@ NOT_ON = {  # no site has these two together, or the one hides the other
     "no_bytes": {"open_squelch", "repeater"}, "wrong_protocol": {"open_squelch"}, "serial_garbage": {"open_squelch"},
 }  # fmt: skip
 SEPARATE_ONLY = {"no_bytes", "wrong_protocol", "serial_garbage", "heading_separation", "overnight_shift"}
+LOGS_ONLY = {"overnight_shift"}  # a recording is of one day
+NOT_MIXED_DAYS = {"two_streams"}
+FORMS = ("logs", "mixed", "capture")
 
 # What a kind of day rightly brings up by itself: it may stand before a cause of no more weight.
 DAY_SAYS = {"blank_age": "rover_fields", "two_system": "missing_system"}
@@ -45,21 +53,22 @@ class Case:
     seed: int
     seconds: int
     rate_hz: float
-    mixed: bool
+    form: str  # of FORMS
 
     @property
     def name(self) -> str:
         """A folder name, and what to hand to ``hubtack simulate``."""
-        form = "mixed" if self.mixed else "logs"
-        return f"{'+'.join(self.faults) or 'clean'}.{self.day}.{self.seed}.{self.seconds}.{self.rate_hz:g}.{form}"
+        faults = "+".join(self.faults) or "clean"
+        return f"{faults}.{self.day}.{self.seed}.{self.seconds}.{self.rate_hz:g}.{self.form}"
 
     @property
     def command(self) -> str:
         """The command that makes the session."""
         fault = f"--fault {','.join(self.faults)} " if self.faults else ""
+        form = {"logs": "", "mixed": " --mixed", "capture": " --arrivals"}[self.form]
         return (
-            f"hubtack simulate {fault}--clean {self.day} --seed {self.seed} --minutes {self.seconds / 60:g} "
-            f"--rate {self.rate_hz:g}{' --mixed' if self.mixed else ''} --out FOLDER"
+            f"hubtack simulate --anywhere {fault}--clean {self.day} --seed {self.seed} "
+            f"--minutes {self.seconds / 60:g} --rate {self.rate_hz:g}{form} --out FOLDER"
         )
 
 
@@ -91,12 +100,19 @@ class Outcome:
         """Whether the first finding is (one of) the cause(s)."""
         return any(self.first in _right_codes(cause) for cause in self.truth if cause["mattered"])
 
+    @property
+    def all_named(self) -> bool:
+        """Whether each cause that mattered stands somewhere: as a finding, or as a consequence of one."""
+        said = {str(f["code"]) for f in self.findings}
+        said |= {str(c["code"]) for f in self.findings for c in f.get("evidence", {}).get("consequences", ())}
+        return all(said & _right_codes(cause) for cause in self.truth if cause["mattered"])
+
 
 def _right_codes(cause: dict[str, Any]) -> set[str]:
     """The cause's own code, and a deeper one where the log holds the proof of it."""
     code = str(cause["code"])
     if code == "overnight_shift":  # the base began the new day on other coordinates, or its antenna elsewhere
-        return {code, "base_moved" if cause["how"] == "typed" else "base_disturbed"}
+        return {code, *(("base_moved", "base_misplaced") if cause["how"] == "typed" else ("base_disturbed",))}
     if code == "two_bases" and cause["mode"] == "instead":  # another base in the place of the site's own
         return {code, "wrong_base"}
     return {code}
@@ -140,6 +156,13 @@ class Board:
             lines.append(f"{code:<32} {len(group):>6} {sum(o.right for o in group):>6}  {said}")
         scored = self.scored()
         lines.append(f"right first: {sum(o.right for o in scored)} of {len(scored)} ({100 * self.share_right():.1f} %)")
+        pairs = [o for o in scored if len(o.mattered) > 1]
+        if pairs:
+            lines.append(
+                f"two causes that both mattered: {sum(o.right for o in pairs)} of {len(pairs)} begin with one of them, "
+                f"{sum(o.all_named for o in pairs)} name both"
+            )
+        lines += self._shares()
         hours, stops = self.clean_hours(), self.false_stops()
         if hours:
             rate = 100 * len(stops) / hours
@@ -147,6 +170,19 @@ class Board:
         lines += [f"  stop on a clean day: {code}: {o.case.command}" for o, code in stops]
         lines += [f"  {'+'.join(o.mattered)} -> {o.first}: {o.case.command}" for o in scored if not o.right]
         return "\n".join(lines)
+
+    def _shares(self) -> list[str]:
+        """Share right by what else was drawn: where it is low, something is not told apart."""
+        lines = []
+        for name, of in (
+            ("form", lambda o: o.case.form), ("day", lambda o: o.case.day), ("rate", lambda o: f"{o.case.rate_hz:g} Hz"),
+        ):  # fmt: skip
+            groups: dict[str, list[Outcome]] = defaultdict(list)
+            for outcome in self.scored():
+                groups[of(outcome)].append(outcome)
+            said = (f"{key} {sum(o.right for o in group)}/{len(group)}" for key, group in sorted(groups.items()))
+            lines.append(f"by {name}: {', '.join(said)}")
+        return lines
 
 
 def run_seed() -> int:
@@ -158,14 +194,23 @@ def run_seed() -> int:
 def draw_case(rng: np.random.Generator, faults: Sequence[str], day: str | None = None) -> Case:
     """A session with these faults, everything else by chance."""
     days = [d for d in DAYS if all(d not in NOT_ON.get(f, ()) for f in faults)]
-    drawn_day, form = str(rng.choice(days)), float(rng.random())
+    drawn_day, form = str(rng.choice(days)), str(rng.choice(FORMS, p=[0.5, 0.35, 0.15]))
+    day = day or drawn_day
+    if (form == "mixed" and (SEPARATE_ONLY & set(faults) or day in NOT_MIXED_DAYS)) or LOGS_ONLY & set(faults):
+        form = "logs"
+    if day == "wrong_computer_clock":
+        form = "capture"  # elsewhere nothing of it is to be seen
+    rate_hz = float(rng.choice([1.0, 2.0, 5.0, 10.0, 20.0], p=[0.55, 0.15, 0.15, 0.1, 0.05]))
+    if form == "capture":
+        rate_hz = min(rate_hz, 2.0)  # read chunk by chunk, as they came: slow
+    minutes = int(rng.integers(5, 13))
     return Case(
         faults=tuple(faults),
-        day=day or drawn_day,
+        day=day,
         seed=int(rng.integers(0, 2**31)),
-        seconds=int(rng.integers(5, 13)) * 60,
-        rate_hz=float(rng.choice([1.0, 1.0, 2.0, 5.0, 10.0], p=[0.4, 0.2, 0.2, 0.15, 0.05])),
-        mixed=form < 0.25 and not SEPARATE_ONLY & set(faults) and day is None,
+        seconds=(minutes if rate_hz <= 5 else 5) * 60,
+        rate_hz=rate_hz,
+        form=form,
     )
 
 
@@ -185,16 +230,22 @@ def run_cases(cases: Iterable[Case], folder: Path, at_once: int = 40) -> Board:
 
 def _run_batch(cases: Sequence[Case], folder: Path) -> list[Outcome]:
     for i, case in enumerate(cases):
-        result = simulate(case.faults, case.day, case.seed, case.seconds, case.rate_hz)
-        write_folder(result, folder / f"{i:03d}.{case.name}", mixed=case.mixed, command="", description="")
+        result = simulate(case.faults, case.day, case.seed, case.seconds, case.rate_hz, anywhere=True)
+        here = folder / f"{i:03d}.{case.name}"
+        write_folder(
+            result, here, mixed=case.form == "mixed", arrivals=case.form == "capture", command="", description=""
+        )
+        # Each case is a machine and a site of its own: an audit compares the days of one machine.
+        site = here / "site.toml"
+        site.write_text(site.read_text().replace(MACHINE_NAME, f"Digger {i}").replace(SITE_NAME, f"Site {i}"))
     shown, said = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(shown), contextlib.redirect_stderr(said):
-        code = main(["audit", str(folder), "--json"])
+        code = main(["audit", str(folder), "--json", "--jobs", "1"])
     if code not in (0, 1):
         raise RuntimeError(f"audit ended with {code}: {said.getvalue()}")
     by_folder: dict[int, list[dict[str, Any]]] = defaultdict(list)
     for session in json.loads(shown.getvalue())["sessions"]:
-        by_folder[int(Path(session["files"][0]).parent.name[:3])].append(session)
+        by_folder[int(Path(session["files"][0]).relative_to(folder).parts[0][:3])].append(session)
     outcomes = []
     for i, case in enumerate(cases):
         truth = json.loads((folder / f"{i:03d}.{case.name}" / "truth.json").read_text())["faults"]

@@ -72,7 +72,7 @@ def test_ordinary_days_have_less_than_one_stop_in_a_hundred_hours(tmp_path: Path
 def _outcome(fault: str, said: list[tuple[str, str]], day: str = "untidy", **truth: object) -> Outcome:
     findings = [{"code": code, "severity": severity} for code, severity in said]
     return Outcome(
-        Case((fault,), day, 1, 300, 1.0, False), [{"code": fault, "mattered": True, **truth}], findings, 300.0
+        Case((fault,), day, 1, 300, 1.0, "logs"), [{"code": fault, "mattered": True, **truth}], findings, 300.0
     )
 
 
@@ -86,9 +86,17 @@ def test_the_board_itself_tells_right_from_wrong() -> None:
     assert not _outcome("stuck_float", [("missing_system", "note")], "two_system").right
     assert _outcome("overnight_shift", [("base_moved", "stop")], how="typed").right
     assert not _outcome("overnight_shift", [("base_moved", "stop")], how="moved").right
+    assert _outcome("overnight_shift", [("base_misplaced", "stop")], how="typed").right
+    both = _outcome("no_phase", [("no_phase", "stop"), ("late_corrections", "warn")])
+    both.truth.append({"code": "late_corrections", "mattered": True})
+    assert both.right and both.all_named
+    both.findings.pop()
+    assert both.right and not both.all_named
+    both.findings[:] = [{"code": "two_bases", "severity": "stop"}, *both.findings]
+    assert not both.right
     table = Board([right, second, silent]).table()
     assert "1 of 3 (33.3 %)" in table
-    assert "hubtack simulate --fault no_phase" in table
+    assert "hubtack simulate --anywhere --fault no_phase" in table
 
 
 def test_a_seed_in_the_environment_makes_the_same_run_again(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,7 +13,7 @@ from hubtack.readers.chunk import Chunk
 from hubtack.session.session import Session
 from hubtack.simulate.base_stream import base_frames
 from hubtack.simulate.session import simulate
-from hubtack.simulate.world import place_m
+from hubtack.simulate.world import USUAL_PLACE
 from hubtack.site import default_site
 
 
@@ -22,7 +22,9 @@ def _session(east_m: float, codes: list[str]) -> Session:
     result = simulate(codes, "untidy", 5, 300, 1.0)
     world = result.world
     e, n, u = (float(v) for v in world.machine.offset_enu_m)
-    raw_base = dataclasses.replace(world.base, position_m=place_m(e + east_m, n, u), sends_position=False, moves=[])
+    raw_base = dataclasses.replace(
+        world.base, position_m=USUAL_PLACE.point_m(e + east_m, n, u), sends_position=False, moves=[]
+    )
     raw = base_frames(world, raw_base, np.random.default_rng(1), None)
     rover = [*result.rover, *((f.t_s, f.data) for f in raw)]
     session = session_for(SessionFiles("made", "rover", ("corrections",)), default_site())  # type: ignore[arg-type]

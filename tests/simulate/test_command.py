@@ -36,7 +36,18 @@ def test_a_session_folder_holds_logs_site_truth_and_how_it_was_made(tmp_path: Pa
 
 def test_the_command_in_the_truth_makes_the_same_bytes(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    given = ["simulate", "--fault", "two_bases,heading_lost", "--systems", "ge", "--seed", "3", "--minutes", "1"]
+    given = [
+        "simulate",
+        "--fault",
+        "two_bases,heading_lost",
+        "--systems",
+        "ge",
+        "--anywhere",
+        "--seed",
+        "3",
+        "--minutes",
+        "1",
+    ]
     main([*given, "--out", "first"])
     command = json.loads(Path("first/truth.json").read_text())["command"].split()
     assert command[0] == "hubtack"

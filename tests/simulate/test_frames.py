@@ -10,6 +10,7 @@ from pyrtcm import RTCMReader
 
 from hubtack.decode.decoder import Decoder
 from hubtack.simulate import encode
+from hubtack.simulate.encode_legacy import legacy, lock_7
 from hubtack.simulate.encode_msm import SIGNALS, Epochs, lock_4, lock_10, msm
 from hubtack.simulate.sky import BEIDOU, GALILEO, GLONASS, GPS, LIGHT_M_S
 
@@ -68,6 +69,53 @@ def test_observations_come_back_from_pyrtcm_as_they_were_put_in(level: int, syst
             if system == GLONASS:
                 channels = [getattr(m, f"DF419_{s:02d}") - 7 for s in range(1, 6)]
                 assert channels == o.channel.tolist()
+
+
+@pytest.mark.parametrize("system", [GPS, GLONASS])
+def test_legacy_observations_come_back_from_pyrtcm_as_they_were_put_in(system: int) -> None:
+    o = _epochs(system, 40 + system)
+    n = len(o.code_m)
+    modulus_m = LIGHT_M_S / 1000 * (2 if system == GLONASS else 1)
+    names = (
+        ("DF041", "DF042", "DF044", "DF045", "DF047", "DF048", "DF050") if system == GLONASS
+        else ("DF011", "DF012", "DF014", "DF015", "DF017", "DF018", "DF020")
+    )  # fmt: skip
+    for i, data in enumerate(
+        legacy(system, np.full(n, 412), 5 << 27 | 1000 * np.arange(n), np.zeros(n, dtype=np.int64), o)
+    ):
+        m = RTCMReader.parse(data)
+        assert m.identity == ("1012" if system == GLONASS else "1004")
+        assert m.DF003 == 412
+        for k in range(5):
+            code, phase, whole, cn0, code_2, phase_2, cn0_2 = (getattr(m, f"{name}_{k + 1:02d}") for name in names)
+            assert getattr(m, f"{'DF038' if system == GLONASS else 'DF009'}_{k + 1:02d}") == o.satellites[k]
+            l1_m = whole * modulus_m + code
+            assert l1_m == pytest.approx(o.code_m[i, k, 0], abs=0.011)
+            if abs(o.phase_m[i, k, 0] - l1_m) < 262.0:  # 20 bits of half millimetres
+                assert l1_m + phase == pytest.approx(o.phase_m[i, k, 0], abs=0.0003)
+            assert cn0 == pytest.approx(o.cn0_dbhz[i, k, 0], abs=0.126)
+            if o.cells[k, 1]:
+                assert l1_m + code_2 == pytest.approx(o.code_m[i, k, 1], abs=0.011)
+                assert cn0_2 == pytest.approx(o.cn0_dbhz[i, k, 1], abs=0.126)
+                if abs(o.phase_m[i, k, 1] - l1_m) < 262.0:
+                    assert l1_m + phase_2 == pytest.approx(o.phase_m[i, k, 1], abs=0.0003)
+
+
+def test_lock_times_of_legacy_messages_follow_their_table() -> None:
+    # RTCM 10403.3, table 3.4-2: the least lock time of an indicator is that of its own row.
+    for indicator, least_s in (
+        (5, 5),
+        (23, 23),
+        (24, 24),
+        (47, 70),
+        (48, 72),
+        (95, 352),
+        (119, 728),
+        (126, 936 - 0),
+        (127, 937),
+    ):
+        if indicator != 126:
+            assert int(lock_7(np.array([least_s * 1000]))[0]) == indicator
 
 
 @pytest.mark.parametrize("system", SYSTEMS)

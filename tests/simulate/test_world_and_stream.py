@@ -17,7 +17,7 @@ from hubtack.orbits.single_point import ranges_of_epoch, solve_epoch
 from hubtack.simulate.faults import CLEAN, FAULTS
 from hubtack.simulate.session import Simulated, simulate
 from hubtack.simulate.sky import BEIDOU, GALILEO, GLONASS, GPS, SHELLS, dops, make_orbits
-from hubtack.simulate.world import SITE_LAT_DEG, SITE_LON_DEG
+from hubtack.simulate.world import USUAL_PLACE
 
 SECONDS = 240
 
@@ -87,7 +87,7 @@ def test_the_base_is_found_from_its_own_pseudoranges(seed: int) -> None:
         solution = solve_epoch(ranges)
         assert solution is not None
         offset = (solution.pos_ecef_m - result.world.base.position_m)[None]
-        offsets.append(ecef_offset_to_enu(offset, np.array([SITE_LAT_DEG]), np.array([SITE_LON_DEG]))[0])
+        offsets.append(ecef_offset_to_enu(offset, np.array([USUAL_PLACE.lat_deg]), np.array([USUAL_PLACE.lon_deg]))[0])
     # Metres, as single-point positions are: broadcast errors of 0.5 m, multipath, troposphere by a plain model.
     assert np.abs(np.mean(offsets, axis=0)).max() < 4.0
 

@@ -33,6 +33,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--systems", default="", metavar="LETTERS", help="constellations of the base, as GREC (default: all)"
     )
+    parser.add_argument(
+        "--anywhere",
+        action="store_true",
+        help="draw place, date and equipment too, instead of the usual site in its usual week",
+    )
     parser.add_argument("--out", type=Path, metavar="FOLDER", help="folder to write; must be new or empty")
     parser.add_argument(
         "--mixed", action="store_true", help="one mixed log in the order of arrival instead of separate logs"
@@ -83,6 +88,7 @@ def run(args: argparse.Namespace) -> int:
         args.rate,
         progress=_progress(),
         systems=args.systems.upper(),
+        anywhere=args.anywhere,
     )
     try:
         paths = write_folder(
@@ -117,6 +123,7 @@ def _command(args: argparse.Namespace, codes: list[str]) -> str:
     words += [f"--fault {','.join(codes)}"] if codes else []
     words += [f"--clean {args.clean}"] if args.clean != "untidy" else []
     words += [f"--systems {args.systems.upper()}"] if args.systems else []
+    words += ["--anywhere"] if args.anywhere else []
     words += [f"--seed {args.seed} --minutes {args.minutes:g} --rate {args.rate:g}"]
     words += ["--mixed"] if args.mixed else []
     words += ["--arrivals"] if args.arrivals else []

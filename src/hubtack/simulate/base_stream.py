@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.simulate import encode
+from hubtack.simulate.encode_legacy import legacy
 from hubtack.simulate.encode_msm import Epochs, msm
 from hubtack.simulate.encode_orbits import beidou_number, ephemeris
 from hubtack.simulate.observe import Observations, observe
@@ -26,7 +27,7 @@ from hubtack.simulate.sky import (
     View,
     view,
 )
-from hubtack.simulate.world import SITE_LAT_DEG, SITE_LON_DEG, Base, World
+from hubtack.simulate.world import Base, World
 
 BLOCK = 1200  # epochs packed at once, so that a day needs no more memory than an hour
 
@@ -56,7 +57,8 @@ def satellite_bit(system: int, slot: int) -> int:
 
 def views(world: World, position_m: NDArray[Any]) -> dict[int, View]:
     """The sky over a place for the whole session, once a second."""
-    return {s: view(world.orbits, s, position_m, SITE_LAT_DEG, SITE_LON_DEG, world.seconds) for s in SHELLS}
+    here = world.place
+    return {s: view(world.orbits, s, position_m, here.lat_deg, here.lon_deg, world.seconds) for s in SHELLS}
 
 
 def base_frames(
@@ -114,7 +116,10 @@ def _observation_frames(
             numbers, o.signals, has[slots], o.code_m[rows][:, slots], o.phase_m[rows][:, slots],
             o.lock_ms[rows][:, slots], o.cn0_dbhz[rows][:, slots], o.rate_m_s[rows][:, slots], channel,
         )  # fmt: skip
-        frames = msm(base.level, o.system, station, epoch, more[rows].astype(np.int64), block)
+        if base.legacy:
+            frames = legacy(o.system, station, epoch, more[rows].astype(np.int64), block)
+        else:
+            frames = msm(base.level, o.system, station, epoch, more[rows].astype(np.int64), block)
         bits = sum(satellite_bit(o.system, s) for s in slots.tolist())
         for i, data in enumerate(frames):
             second = int(seconds[i])
@@ -127,7 +132,7 @@ def _observation_frames(
                     second + base.clock_off_s,
                     bits,
                     not more[start + i],
-                    base.level > 1,
+                    base.legacy or base.level > 1,
                 )
             )
     return sent

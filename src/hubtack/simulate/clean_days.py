@@ -8,7 +8,7 @@ import numpy as np
 
 from hubtack.simulate.draws import log_uniform
 from hubtack.simulate.sky import GALILEO, GPS
-from hubtack.simulate.world import World, place_m
+from hubtack.simulate.world import ALL_SYSTEMS, World
 
 
 def tidy(world: World, rng: np.random.Generator) -> None:
@@ -32,10 +32,13 @@ def reseated(world: World, rng: np.random.Generator) -> None:
     east, north = (float(v) for v in world.machine.offset_enu_m[:2])
     base = world.base
     base.computed, base.antenna = True, "ADVNULLANTENNA"
-    base.position_m = place_m(0.93 * east, 0.93 * north, 3.1)
+    base.position_m = world.place.point_m(0.93 * east, 0.93 * north, 3.1)
     base.on = (0.0, float(at))
     anew = dataclasses.replace(
-        base, station=base.station % 4000 + 3, position_m=place_m(1.05 * east, 0.98 * north, 5.0), on=(float(at), 1e9)
+        base,
+        station=base.station % 4000 + 3,
+        position_m=world.place.point_m(1.05 * east, 0.98 * north, 5.0),
+        on=(float(at), 1e9),
     )
     world.others.append(anew)
     world.receiver.follows_any_base = True
@@ -48,7 +51,8 @@ def blank_age(world: World, rng: np.random.Generator) -> None:
 
 def two_system(world: World, rng: np.random.Generator) -> None:
     """A base of two systems under a rover of four, which fixes all day."""
-    world.base.systems = (GPS, GALILEO)
+    world.base.systems, world.base.legacy = (GPS, GALILEO), False
+    world.receiver.systems = ALL_SYSTEMS
 
 
 def undecoded(world: World, rng: np.random.Generator) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 
 from hubtack.simulate.draws import direction, level_direction, log_uniform, window
 from hubtack.simulate.sky import GLONASS, GPS
-from hubtack.simulate.world import Base, World, place_m
+from hubtack.simulate.world import Base, World
 
 
 def link_stalled(world: World, rng: np.random.Generator) -> None:
@@ -37,7 +37,8 @@ def two_bases(world: World, rng: np.random.Generator) -> None:
     away = log_uniform(rng, 600.0, 9000.0)
     east, north = level_direction(rng)
     other = Base(
-        station, place_m(away * east, away * north, 20.0), on=(start, 1e9), level=world.base.level,
+        station, world.place.point_m(away * east, away * north, 20.0), on=(start, 1e9), level=world.base.level,
+        legacy=world.base.legacy, systems=world.base.systems, interval_s=world.base.interval_s,
         processing_s=world.base.processing_s + float(rng.uniform(0.2, 0.5)),
     )  # fmt: skip
     if mode == "instead":
@@ -94,7 +95,7 @@ def late_corrections(world: World, rng: np.random.Generator) -> None:
 def link_saturated(world: World, rng: np.random.Generator) -> None:
     """The base is set to send more than the radio carries over the air."""
     share = log_uniform(rng, 0.85, 1.8)
-    world.base.level, world.base.bands = 7, max(2, world.base.bands)
+    world.base.legacy, world.base.level, world.base.bands = False, 7, max(2, world.base.bands)
     world.channel.load_share = share
     world.channel.buffer_s = float(rng.uniform(15.0, 60.0))
     world.cause("link_saturated", 0.0, None, load_share=round(share, 3))
@@ -139,7 +140,7 @@ def wrong_base(world: World, rng: np.random.Generator) -> None:
     """The radio hears the base of another site: its own sheet names another station at another place."""
     away = log_uniform(rng, 150.0, 12_000.0)
     east, north = level_direction(rng)
-    world.site_base_offset_m = place_m(away * east, away * north, 5.0) - place_m(0.0, 0.0, 0.0)
+    world.site_base_offset_m = world.place.point_m(away * east, away * north, 5.0) - world.place.point_m(0.0, 0.0, 0.0)
     world.site_station = world.base.station % 4000 + 5
     world.cause("wrong_base", 0.0, None, away_m=round(away), mattered=True)
 
@@ -161,7 +162,8 @@ def missing_system(world: World, rng: np.random.Generator) -> None:
 def no_glonass_bias(world: World, rng: np.random.Generator) -> None:
     """GLONASS without 1230 and without a receiver's name; this rover needs one of them."""
     world.base.sends_biases = world.base.sends_descriptors = False
-    if rng.random() < 0.5:  # an older pair, both of two systems, leans on GLONASS the most
+    # An older pair, both of two systems, leans on GLONASS the most.
+    if rng.random() < 0.5 or GLONASS not in world.base.systems:
         world.base.systems = world.receiver.systems = (GPS, GLONASS)
     world.receiver.needs_glonass_biases = str(rng.choice(["refuses", "fails"]))
     world.cause("no_glonass_bias", 0.0, None, receiver=world.receiver.needs_glonass_biases)
@@ -169,7 +171,7 @@ def no_glonass_bias(world: World, rng: np.random.Generator) -> None:
 
 def no_phase(world: World, rng: np.random.Generator) -> None:
     """The base is set to MSM1: code only."""
-    world.base.level = 1
+    world.base.legacy, world.base.level = False, 1
     world.cause("no_phase", 0.0, None, mattered=True)
 
 
@@ -210,7 +212,7 @@ def station_mismatch(world: World, rng: np.random.Generator) -> None:
     east, north = level_direction(rng)
     away = log_uniform(rng, 300.0, 5000.0)
     station = world.base.station % 4000 + 9
-    world.elsewhere = Base(station, place_m(away * east, away * north, 9.0))
+    world.elsewhere = Base(station, world.place.point_m(away * east, away * north, 9.0))
     world.cause("station_mismatch", 0.0, None, station=station, mattered=True)
 
 
@@ -218,8 +220,10 @@ def long_baseline(world: World, rng: np.random.Generator) -> None:
     """The nearest base is far away."""
     away = log_uniform(rng, 6_000.0, 60_000.0)
     east, north = level_direction(rng)
-    world.base.position_m = place_m(away * east, away * north, 40.0)
-    world.cause("long_baseline", 0.0, None, away_m=round(away), mattered=away > 16_000.0)
+    world.base.position_m = world.place.point_m(away * east, away * north, 40.0)
+    offset_m = world.machine.offset_enu_m
+    baseline_m = float(np.hypot(away * east - offset_m[0], away * north - offset_m[1]))
+    world.cause("long_baseline", 0.0, None, away_m=round(baseline_m), mattered=baseline_m > 16_000.0)
 
 
 LINK_FAULTS = (

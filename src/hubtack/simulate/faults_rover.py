@@ -43,6 +43,8 @@ def stuck_float(world: World, rng: np.random.Generator) -> None:
 def few_satellites(world: World, rng: np.random.Generator) -> None:
     """Constellations are switched off in the receiver, and its elevation mask is set high."""
     world.receiver.systems = ((GPS,), (GLONASS,), (GPS, GALILEO))[int(rng.choice([0, 0, 1, 2]))]
+    if not set(world.receiver.systems) <= set(world.base.systems):
+        world.receiver.systems = (GPS,)
     mask = world.receiver.mask_deg = float(rng.uniform(12.0, 32.0))
     world.cause("few_satellites", 0.0, None, systems=len(world.receiver.systems), mask_deg=round(mask, 1))
 
@@ -53,12 +55,19 @@ def poor_geometry(world: World, rng: np.random.Generator) -> None:
     world.cause("poor_geometry", 0.0, None, mask_deg=round(mask, 1))
 
 
+def _shows_the_sky(world: World) -> None:
+    """Without GSV nothing tells what became of a sky."""
+    if "GSV" not in world.receiver.order:
+        world.receiver.order = (*world.receiver.order, "GSV")
+
+
 def sky_blocked(world: World, rng: np.random.Generator) -> None:
     """The machine digs itself in beside a high bank: a wide sector of the sky is gone."""
     start, end = window(world, rng, 60.0, 200.0)
     az = float(rng.uniform(0, 360))
     width, height = float(rng.uniform(110, 300)), float(rng.uniform(25, 75))
     world.sky.blocked.append((start, end, az, az + width, height))
+    _shows_the_sky(world)
     share = width / 360.0 * float(np.sin(np.radians(height)))  # of the hemisphere's solid angle
     world.cause("sky_blocked", start, end, azimuth_deg=round(az), width_deg=round(width), height_deg=round(height),
                 sky_share=round(share, 2))  # fmt: skip
@@ -69,6 +78,7 @@ def signal_drop(world: World, rng: np.random.Generator) -> None:
     start, end = window(world, rng, 30.0, 150.0)
     drop = log_uniform(rng, 2.5, 16.0)
     world.sky.noise_db.append((start, end, drop))
+    _shows_the_sky(world)
     world.cause("signal_drop", start, end, drop_db=round(drop, 1))
 
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from hubtack.geo import ecef_to_geodetic
 from hubtack.simulate.channel import Heard
-from hubtack.simulate.world import CRS, MACHINE_NAME, RIVER_REACH, SITE_NAME, World
+from hubtack.simulate.world import MACHINE_NAME, RIVER_REACH, SITE_NAME, World
 
 README = "A made-up session of a flood-bank rebuild, written by `hubtack simulate`; the truth is in truth.json.\n"
 
@@ -140,6 +140,6 @@ class = "trench"
 
 [site]
 name = "{SITE_NAME}, {RIVER_REACH}"
-crs = "{CRS}"
+crs = "{world.place.crs}"
 base = {{ {place}, station_id = {world.site_station} }}
 '''

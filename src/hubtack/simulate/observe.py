@@ -62,7 +62,7 @@ def observe(
     t = seconds.astype(np.float64)
     clock_m = LIGHT_M_S * world.orbits.clock_s(system, t)
     own_clock_m = 12.0 + 4.0 * np.sin(t / 700.0)
-    geometric = seen.range_m[seconds] - clock_m + own_clock_m[:, None] + _troposphere_m(sine)
+    geometric = seen.range_m[seconds] - clock_m + own_clock_m[:, None] + _troposphere_m(sine, world.place.h_ellipsoid_m)
     # What the broadcast orbit and clock are off by: the same for every base, so drawn from the satellites' own seed.
     broadcast = np.random.Generator(np.random.PCG64([world.seed, system])).normal(0, _BROADCAST_ERROR_M[system], n_sats)
     geometric = geometric + broadcast
@@ -133,9 +133,13 @@ def _correlated(rng: np.random.Generator, shape: tuple[int, ...], step: float) -
     return np.asarray(drive)
 
 
-def _troposphere_m(sine: Floats) -> Floats:
-    """Slant delay: 2.38 m at the zenith near sea level, mapped by Black and Eisner 1984 (from memory). [m]"""
-    return np.asarray(2.38 * 1.001 / np.sqrt(0.002001 + sine * sine))
+def _troposphere_m(sine: Floats, h_m: float) -> Floats:
+    """Slant delay: 2.38 m at the zenith near sea level, mapped by Black and Eisner 1984 (from memory). [m]
+
+    Higher up it falls as the pressure of the standard atmosphere does (ISO 2533, from memory).
+    """
+    pressure_share = (1.0 - 2.25577e-5 * h_m) ** 5.2559 if h_m > 50.0 else 1.0
+    return np.asarray(2.38 * pressure_share * 1.001 / np.sqrt(0.002001 + sine * sine))
 
 
 def _iono_slant(elevation_deg: Floats) -> Floats:

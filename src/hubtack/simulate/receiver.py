@@ -16,7 +16,7 @@ from hubtack.geo import ecef_offset_to_enu
 from hubtack.simulate.base_stream import Sent, satellite_bit
 from hubtack.simulate.channel import Heard
 from hubtack.simulate.sky import GLONASS, View, carrier_to_noise_dbhz, dops
-from hubtack.simulate.world import SITE_LAT_DEG, SITE_LON_DEG, World, place_m
+from hubtack.simulate.world import World
 
 NONE, AUTONOMOUS, DIFFERENTIAL, FIXED, FLOAT = 0, 1, 2, 4, 5
 LEAST_COMMON = 5
@@ -208,8 +208,9 @@ def _windows(windows: list[tuple[float, float]], n: int) -> NDArray[np.bool_]:
 
 def _enu_of_base(world: World) -> NDArray[Any]:
     """The base from the site's origin, roughly: only the length of the baseline is taken from it."""
-    offset = (world.base.position_m - place_m(0.0, 0.0, 0.0))[None]
-    return np.asarray(ecef_offset_to_enu(offset, np.array([SITE_LAT_DEG]), np.array([SITE_LON_DEG]))[0])
+    here = world.place
+    offset = (world.base.position_m - here.point_m(0.0, 0.0, 0.0))[None]
+    return np.asarray(ecef_offset_to_enu(offset, np.array([here.lat_deg]), np.array([here.lon_deg]))[0])
 
 
 def _sigmas(world: World, sky: Tracked, out: State, km: float) -> None:

@@ -21,7 +21,8 @@ from hubtack.simulate.receiver import State, run_receiver, track
 from hubtack.simulate.sky import SYSTEM_LETTERS, make_orbits
 from hubtack.simulate.speak import positions, rover_log, second_enu_m, second_log
 from hubtack.simulate.truth import finish_truth
-from hubtack.simulate.world import SITE_LAT_DEG, SITE_LON_DEG, Channel, World, draw_world, gps_time, place_m
+from hubtack.simulate.variety import draw_variety, equip, stream_of
+from hubtack.simulate.world import Channel, World, draw_world, gps_time
 
 Progress = Callable[[float], None]  # share of the work done, 0 to 1
 
@@ -30,7 +31,7 @@ __all__ = ["Progress", "Simulated", "simulate", "write_folder"]
 
 def simulate(
     codes: Sequence[str], clean: str, seed: int, seconds: int, rate_hz: float, *, systems: str = "",
-    progress: Progress | None = None,
+    anywhere: bool = False, progress: Progress | None = None,
 ) -> Simulated:  # fmt: skip
     """A session with the named faults; the same arguments give the same bytes.
 
@@ -42,19 +43,31 @@ def simulate(
         Name in ``CLEAN`` of the kind of ordinary day they happen on.
     systems : str
         Letters of the constellations that the base sends, as "GE"; all of them where it is empty.
+    anywhere : bool
+        Place, date and equipment are drawn too, instead of those of the usual site.
     progress : callable, optional
         Called now and then with the share of the work that is done.
     """
     rng = np.random.Generator(np.random.PCG64(seed))
-    world = draw_world(seed, seconds, rate_hz, rng)
+    world = _draw(seed, seconds, rate_hz, rng, anywhere)
     if systems:
         world.base.systems = tuple(s for s, letter in SYSTEM_LETTERS.items() if letter in systems)
     # Every cause draws from a stream of its own: faults combine in any order, and no two share their severity.
     for name, apply in [(clean, CLEAN[clean]), *((code, FAULTS[code]) for code in codes)]:
         apply(world, np.random.Generator(np.random.PCG64([seed, zlib.crc32(name.encode())])))
     if world.night is not None:
-        return _two_days(world, rng, progress)
+        return _two_days(world, rng, progress, anywhere)
     return _run(world, rng, progress)
+
+
+def _draw(seed: int, seconds: int, rate_hz: float, rng: np.random.Generator, anywhere: bool) -> World:
+    if not anywhere:
+        return draw_world(seed, seconds, rate_hz, rng)
+    own = stream_of(seed)
+    where = draw_variety(own)
+    world = draw_world(seed, seconds, rate_hz, rng, place=where.place, start=where.start)
+    equip(world, own)
+    return world
 
 
 def _run(world: World, rng: np.random.Generator, progress: Progress | None) -> Simulated:
@@ -75,7 +88,7 @@ def _run(world: World, rng: np.random.Generator, progress: Progress | None) -> S
         )
     t_s = np.round(np.arange(0, round(world.seconds * world.rate_hz)) / world.rate_hz, 3)
     motion = move(world.machine, t_s, streams[4])
-    seen = views(world, place_m(*(float(v) for v in world.machine.offset_enu_m)))
+    seen = views(world, world.place.point_m(*(float(v) for v in world.machine.offset_enu_m)))
     sky = track(world, seen)
     state = run_receiver(world, sky, understood)
     shift = _base_error_m(world, state)
@@ -106,7 +119,8 @@ def _base_error_m(world: World, state: State) -> NDArray[Any]:
     for base in bases:
         true = np.broadcast_to(base.position_m, out.shape).copy()
         for moved_at, enu in base.moves:
-            offset = enu_to_ecef_offset(enu[None], np.array([SITE_LAT_DEG]), np.array([SITE_LON_DEG]))[0]
+            lat, lon = np.array([world.place.lat_deg]), np.array([world.place.lon_deg])
+            offset = enu_to_ecef_offset(enu[None], lat, lon)[0]
             true[t >= moved_at] = base.position_m + offset
         error = np.where(known[:, None], state.arp_m - true, 0.0)
         # The base that a position message speaks of is the one it lies nearest to.
@@ -117,12 +131,13 @@ def _base_error_m(world: World, state: State) -> NDArray[Any]:
     return out
 
 
-def _two_days(world: World, rng: np.random.Generator, progress: Progress | None) -> Simulated:
+def _two_days(world: World, rng: np.random.Generator, progress: Progress | None, anywhere: bool) -> Simulated:
     """The evening and the morning after as one log: the machine stands where it was parked."""
     assert world.night is not None
     half = world.seconds // 2
     evening, morning = (
-        draw_world(world.seed, half, world.rate_hz, np.random.Generator(np.random.PCG64(world.seed))) for _ in range(2)
+        _draw(world.seed, half, world.rate_hz, np.random.Generator(np.random.PCG64(world.seed)), anywhere)
+        for _ in range(2)
     )
     gap_s = round(world.night.length_s / 60) * 60
     morning.start = evening.start + dt.timedelta(seconds=half // 60 * 60 + gap_s)

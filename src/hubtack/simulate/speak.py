@@ -15,7 +15,7 @@ from hubtack.simulate import sentences as say
 from hubtack.simulate.motion import Motion
 from hubtack.simulate.receiver import DIFFERENTIAL, FIXED, FLOAT, NONE, State, Tracked, errors
 from hubtack.simulate.sky import carrier_to_noise_dbhz
-from hubtack.simulate.world import GEOID_SEPARATION_M, SITE_LAT_DEG, SITE_LON_DEG, World, place_m
+from hubtack.simulate.world import Place, World
 
 Progress = Callable[[float], None]  # share of the work done, 0 to 1
 _HEADING_SIGMA_ACROSS_M = 0.0035  # of the vector between two antennas on one machine: common practice, no source
@@ -31,10 +31,10 @@ class Positions:
     h_m: NDArray[Any]
 
 
-def to_ecef_m(enu_m: NDArray[Any]) -> NDArray[Any]:
+def to_ecef_m(place: Place, enu_m: NDArray[Any]) -> NDArray[Any]:
     """Earth-centred positions (T, 3) of points (T, 3) given from the site's origin. [m]"""
-    lat, lon = np.full(len(enu_m), SITE_LAT_DEG), np.full(len(enu_m), SITE_LON_DEG)
-    return np.asarray(place_m(0.0, 0.0, 0.0) + enu_to_ecef_offset(enu_m, lat, lon))
+    lat, lon = np.full(len(enu_m), place.lat_deg), np.full(len(enu_m), place.lon_deg)
+    return np.asarray(place.point_m(0.0, 0.0, 0.0) + enu_to_ecef_offset(enu_m, lat, lon))
 
 
 def positions(
@@ -48,7 +48,7 @@ def positions(
     for start, end, offset in world.receiver.wrong_fix:
         inside = (t_s >= start) & (t_s < end) & (fix == FIXED)
         error = error + np.where(inside[:, None], offset, 0.0)
-    pos = to_ecef_m(enu_m + error)
+    pos = to_ecef_m(world.place, enu_m + error)
     corrected = np.isin(fix, (FIXED, FLOAT, DIFFERENTIAL))
     pos = pos + np.where(corrected[:, None], shift_m[second], 0.0)
     columns = ecef_to_geodetic(pos)
@@ -92,16 +92,20 @@ def rover_log(
         age = f"{state.age_s[s] + t - s:.1f}" if corrected and r.gives_age else ""
         station = f"{int(state.station[s]):04d}" if corrected and r.names_station else ""
         where = say.place(float(at.lat_deg[i]), float(at.lon_deg[i]), r.minute_decimals)
-        h_geoid = f"{float(at.h_m[i]) - GEOID_SEPARATION_M:.{r.height_decimals}f}"
+        h_geoid = f"{float(at.h_m[i]) - world.place.geoid_separation_m:.{r.height_decimals}f}"
         n, hdop = int(satellites[s]) if fix else 0, float(sky.dops[s, 1])
         lines = []
         for kind in r.order:
             if kind == "position":
                 if r.position_kind in ("GGA", "both"):
-                    lines.append(say.gga(clock, where, h_geoid, GEOID_SEPARATION_M, fix, n, hdop, age, station))
+                    lines.append(
+                        say.gga(clock, where, h_geoid, world.place.geoid_separation_m, fix, n, hdop, age, station)
+                    )
                 if r.position_kind in ("GNS", "both"):
                     modes = say.modes(fix, views.systems(s))
-                    lines.append(say.gns(clock, where, h_geoid, GEOID_SEPARATION_M, modes, n, hdop, age, station))
+                    lines.append(
+                        say.gns(clock, where, h_geoid, world.place.geoid_separation_m, modes, n, hdop, age, station)
+                    )
             elif kind == "GST" and r.sends_gst and fix != NONE:
                 stated = (r.candour * float(state.sigma_h_m[s]), r.candour * float(state.sigma_v_m[s]))
                 text = say.gst(clock, *stated)
@@ -140,9 +144,9 @@ def second_log(world: World, t_s: NDArray[Any], state: State, sky: Tracked, at: 
         age = f"{state.age_s[s] + t - s:.1f}" if corrected and r.gives_age else ""
         station = f"{int(state.station[s]):04d}" if corrected and r.names_station else ""
         where = say.place(float(at.lat_deg[i]), float(at.lon_deg[i]), r.minute_decimals)
-        h_geoid = f"{float(at.h_m[i]) - GEOID_SEPARATION_M:.{r.height_decimals}f}"
+        h_geoid = f"{float(at.h_m[i]) - world.place.geoid_separation_m:.{r.height_decimals}f}"
         n, hdop = int(sky.used[s].sum()) if fix else 0, float(sky.dops[s, 1])
-        data = say.gga(clock, where, h_geoid, GEOID_SEPARATION_M, fix, n, hdop, age, station)
+        data = say.gga(clock, where, h_geoid, world.place.geoid_separation_m, fix, n, hdop, age, station)
         if fix != NONE:
             data += say.gst(clock, r.candour * float(state.sigma_h_m[s]), r.candour * float(state.sigma_v_m[s]))
         out.append((t + r.lateness_s + 0.02, data))

@@ -18,10 +18,33 @@ from hubtack.simulate.sky import BEIDOU, GALILEO, GLONASS, GPS, LEAP_S, WEEK_S, 
 
 # The invented job: a flood bank rebuilt along a river that does not exist.
 SITE_NAME, MACHINE_NAME, RIVER_REACH = "Aldermere Bank", "Digger 7", "Reach 3"
-SITE_LAT_DEG, SITE_LON_DEG, SITE_H_ELLIPSOID_M, GEOID_SEPARATION_M = -45.0312, 170.0124, 12.6, 4.2
-CRS = "EPSG:32759"  # UTM zone 59 south: 168 to 174 degrees east
 ALL_SYSTEMS = (GPS, GLONASS, GALILEO, BEIDOU)
 GPS_EPOCH = dt.datetime(1980, 1, 6)
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the site lies: its origin on the ellipsoid, the geoid below or above that, and its map grid."""
+
+    lat_deg: float
+    lon_deg: float
+    h_ellipsoid_m: float
+    geoid_separation_m: float
+
+    @property
+    def crs(self) -> str:
+        """The UTM zone of the place, zones of six degrees throughout."""
+        zone = min(60, int((self.lon_deg + 180.0) // 6.0) + 1)
+        return f"EPSG:{(32600 if self.lat_deg >= 0 else 32700) + zone}"
+
+    def point_m(self, east_m: float, north_m: float, up_m: float) -> NDArray[Any]:
+        """Earth-centred position of a point given from the origin. [m]"""
+        lat, lon = np.array([self.lat_deg]), np.array([self.lon_deg])
+        origin = geodetic_to_ecef(lat, lon, np.array([self.h_ellipsoid_m]))
+        return np.asarray((origin + enu_to_ecef_offset(np.array([[east_m, north_m, up_m]]), lat, lon))[0])
+
+
+USUAL_PLACE = Place(-45.0312, 170.0124, 12.6, 4.2)  # the invented site, in UTM zone 59 south
 
 Window = tuple[float, float]
 Sector = tuple[float, float, float, float, float]  # from [s], to [s], azimuth from, azimuth to, below elevation [deg]
@@ -43,6 +66,7 @@ class Base:
     systems: tuple[int, ...] = ALL_SYSTEMS
     level: int = 4
     bands: int = 2
+    legacy: bool = False  # 1004 and 1012 instead of MSM
     interval_s: int = 1
     mask_deg: float = 10.0
     blocked: list[Sector] = field(default_factory=list)
@@ -166,6 +190,7 @@ class World:
     sky: Sky
     receiver: Receiver
     machine: Machine
+    place: Place = USUAL_PLACE
     others: list[Base] = field(default_factory=list)
     elsewhere: Base | None = None  # the base that the receiver really listens to, where that is not the one logged
     night: Night | None = None
@@ -184,27 +209,27 @@ class World:
         self.truth.append({"code": code, "start_s": start_s, "end_s": end_s, **figures})
 
 
-def place_m(east_m: float, north_m: float, up_m: float) -> NDArray[Any]:
-    """Earth-centred position of a point of the site. [m]"""
-    lat, lon = np.array([SITE_LAT_DEG]), np.array([SITE_LON_DEG])
-    origin = geodetic_to_ecef(lat, lon, np.array([SITE_H_ELLIPSOID_M]))
-    return np.asarray((origin + enu_to_ecef_offset(np.array([[east_m, north_m, up_m]]), lat, lon))[0])
-
-
 def gps_time(start: dt.datetime) -> tuple[int, float]:
     """GPS week and second of it at a UTC moment."""
     gps_s = (start - GPS_EPOCH).total_seconds() + LEAP_S
     return int(gps_s // WEEK_S), float(gps_s % WEEK_S)
 
 
-def draw_world(seed: int, seconds: int, rate_hz: float, rng: np.random.Generator) -> World:
-    """A clean world: everything works, within the variety of ordinary sites."""
-    start = dt.datetime(2026, 11, 2, 20, 0, 0)
-    start += dt.timedelta(days=int(rng.integers(0, 4)), minutes=int(rng.integers(0, 300)))
+def draw_world(
+    seed: int, seconds: int, rate_hz: float, rng: np.random.Generator, *,
+    place: Place = USUAL_PLACE, start: dt.datetime | None = None,
+) -> World:  # fmt: skip
+    """A clean world: everything works, within the variety of ordinary sites.
+
+    ``start`` None is an afternoon of the job's first days (UTC).
+    """
+    usual = dt.datetime(2026, 11, 2, 20, 0, 0)
+    usual += dt.timedelta(days=int(rng.integers(0, 4)), minutes=int(rng.integers(0, 300)))
+    start = start or usual
     orbits = make_orbits(*gps_time(start), seconds, rng)
     base = Base(
         station=int(rng.integers(1, 4000)),
-        position_m=place_m(0.0, 0.0, 3.1),
+        position_m=place.point_m(0.0, 0.0, 3.1),
         level=4 if rng.random() < 0.7 else 7,
         bands=2 if rng.random() < 0.8 else 3,
         iono_zenith_m=float(rng.uniform(1.5, 7.0)),
@@ -223,7 +248,18 @@ def draw_world(seed: int, seconds: int, rate_hz: float, rng: np.random.Generator
     channel.lost_times = [float(t) for t in rng.uniform(0, seconds, rng.poisson(1.5 * seconds / 3600))]
     receiver = _draw_receiver(rng)
     return World(
-        seed, seconds, rate_hz, start, orbits, base, channel, Sky(), receiver, machine, site_station=base.station
+        seed,
+        seconds,
+        rate_hz,
+        start,
+        orbits,
+        base,
+        channel,
+        Sky(),
+        receiver,
+        machine,
+        place=place,
+        site_station=base.station,
     )
 
 
