@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from hubtack.geo import enu_to_ecef_offset
 from hubtack.simulate.base_stream import base_frames, views
 from hubtack.simulate.channel import as_read, transmit
+from hubtack.simulate.encode_legacy import LEGACY_TYPES
 from hubtack.simulate.faults import CLEAN, FAULTS
 from hubtack.simulate.files import Simulated, write_folder
 from hubtack.simulate.motion import move
@@ -52,6 +53,7 @@ def simulate(
     world = _draw(seed, seconds, rate_hz, rng, anywhere)
     if systems:
         world.base.systems = tuple(s for s, letter in SYSTEM_LETTERS.items() if letter in systems)
+        world.base.legacy = world.base.legacy and set(world.base.systems) <= LEGACY_TYPES.keys()
     # Every cause draws from a stream of its own: faults combine in any order, and no two share their severity.
     for name, apply in [(clean, CLEAN[clean]), *((code, FAULTS[code]) for code in codes)]:
         apply(world, np.random.Generator(np.random.PCG64([seed, zlib.crc32(name.encode())])))
