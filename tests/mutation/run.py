@@ -89,7 +89,8 @@ def mutate(module: str, work: Path, children: int) -> tuple[Counter[str], list[S
     sync(module, work)
     done = subprocess.run(command, cwd=work, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False)
     if done.returncode or not results.exists():
-        raise SystemExit(f"{module}: {command[0]} ended with {done.returncode}\n{done.stdout[-3000:]}")
+        said = [line for line in done.stdout.splitlines() if line.strip() and line[1:2] != " "]  # no turning wheels
+        raise SystemExit(f"{module}: {command[0]} ended with {done.returncode}\n" + "\n".join(said[-40:]))
     fates: Counter[str] = Counter()
     survivors = []
     for name, code in json.loads(results.read_text())["exit_code_by_key"].items():
