@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import socket
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -62,3 +63,34 @@ def test_the_tolerance_is_that_of_the_site_file(tmp_path: Path, capsys: pytest.C
     site.write_text('[job]\nclass = "pipe_grade"\n')
     _, said, _ = _documents(capsys, ["watch", str(tmp_path / "gone.nmea"), "--json", "--site", str(site)])
     assert said["tolerance_95_m"]["vertical"] == 0.02
+
+
+@pytest.fixture
+def closed_port() -> int:
+    """A port of this computer on which nothing listens."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+def test_while_nothing_comes_watch_says_so_every_second_and_why(
+    closed_port: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    code = main(["watch", "--rover", f"tcp://127.0.0.1:{closed_port}", "--json", "--for", "2.2"])
+    out, err = capsys.readouterr()
+    lines = [json.loads(line) for line in out.splitlines()]
+    assert code == 3
+    assert len(lines) >= 3
+    assert {line["verdict"] for line in lines} == {"HOLD"}
+    assert "refused" in lines[-1]["source_troubles"]["rover"]
+    assert "refused" in err
+
+
+@pytest.mark.parametrize(("command", "more"), [("watch", ("--once",)), ("ready", ())])
+def test_a_port_that_is_not_there_is_a_document_too(
+    command: str, more: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, said, err = _documents(capsys, [command, "--rover", "serial:///dev/ttyNONE", *more, "--json"])
+    assert (code, said["verdict"]) == (3, "HOLD")
+    assert "ttyNONE" in said["error"]
+    assert "ttyNONE" in err

@@ -156,7 +156,7 @@ def _live(args: argparse.Namespace, place: tuple[float, float] | None) -> Gather
             watcher.why = ENDED["by_hand"]
     watcher.clear()
     gathered.take(opened.session.close())
-    gathered.refused = [notice.message for notice in run.refused] + ([watcher.failed] if watcher.failed else [])
+    gathered.refused = run.troubles()
     gathered.ended_why = watcher.why or ENDED["time_given" if opened.is_live else "log"]
     session = opened.session
     if opened.is_live and session.axis.day0 is None and session.last_arrival_utc_ns is not None:

@@ -10,6 +10,7 @@ from hubtack.diagnosis.episode import Finding
 from hubtack.documents.json_out import document
 from hubtack.knowledge.fix_types import FIX_TYPES
 from hubtack.knowledge.reasons import BY_CODE, codes
+from hubtack.safe import safe_text
 from hubtack.session.snapshot import Snapshot
 
 
@@ -54,6 +55,7 @@ def watch_document(
                 "bad_crc": snap.link.bad_crc,
                 "last_frame_age_s": snap.link.last_frame_age_s,
             },
+            "source_troubles": {safe_text(role, 40): safe_text(text, 400) for role, text in snap.notices.items()},
             "findings": [finding_document(finding) for finding in snap.findings],
         },
     )

@@ -60,20 +60,20 @@ class Lines:
         judged = rows.judged if rows is not None and not at_ns else None
         news = judged is not None and self._judged(snap.time_ns) is not judged
         if news or self._changed(snap) or now_s - self.last_at_s >= _AT_LEAST_EVERY_S:
-            self.emit(snap.time_ns, snap, judged)
+            self.emit(snap.time_ns, snap, judged, beat=now_s - self.last_at_s >= _AT_LEAST_EVERY_S)
             self.last, self.last_at_s = snap.standing, now_s
         if self.shown.due(elapsed_ns):
             before = _marks(self.shown.findings)
             if _marks(self.shown.renewed(elapsed_ns)) != before:
                 self.emit(snap.time_ns, self.shown.current(at_ns, partial, renew=False), judged)
 
-    def emit(self, time_ns: int, snap: Snapshot, judged: Judged | None) -> None:
-        """Write a line, unless the one of this moment says the same."""
+    def emit(self, time_ns: int, snap: Snapshot, judged: Judged | None, *, beat: bool = False) -> None:
+        """Write a line, unless the one of this moment says the same and no sign of life is due (``beat``)."""
         text = json.dumps(self.shown.document(snap), allow_nan=False)
         known = self._written.get(time_ns)
         # Told without a date it is told again, for it says null where it could say when.
         self._written[time_ns] = text, judged if snap.utc is not None else None
-        if known is None or known[0] != text:
+        if beat or known is None or known[0] != text:
             self.keeper.look(snap)
             while len(self._written) > _KEPT:
                 self._written.pop(next(iter(self._written)))

@@ -91,6 +91,11 @@ class LiveRun:
     def _look(self) -> bool:
         return self.on_look(self.elapsed_ns(self.mono()), self._quiet_s() > LOOK_AGAIN_S)
 
+    def troubles(self) -> list[str]:
+        """Sources that were refused, and those that fail still, as their readers said it."""
+        refused = [notice.message for notice in self.refused]
+        return refused + [message for message in self.session.notices().values() if message not in refused]
+
     def listened_s(self) -> float:
         """How long the loop has run. [s]"""
         return self.mono() - self._start_s

@@ -32,11 +32,13 @@ def watch(args: argparse.Namespace) -> int:
         args.speed = 0.0
     with told_as_document(args, lambda _: verdict_of_nothing(args, "watch")):
         opened = open_sources(args)
+        hub = Hub(opened.readers)
+        hub.check()
     for warning in opened.warnings:
         print(f"hubtack watch: {safe_text(warning, 400)}", file=sys.stderr)
     keeper = keeper_for(args, opened)
     try:
-        with forwarding(args.forward, "watch") as args.forward_send, Hub(opened.readers) as hub:
+        with forwarding(args.forward, "watch") as args.forward_send, hub:
             if args.once:
                 return _once(args, opened, hub, keeper)
             if args.json:
@@ -64,9 +66,10 @@ def forwarding(url: str | None, command: str) -> Iterator[Callable[[bytes], None
 
 
 def _finish(run: LiveRun, opened: Opened, last: Standing) -> int:
-    for notice in run.refused:
-        print(f"hubtack watch: {safe_text(notice.message, 400)}", file=sys.stderr)
-    if run.refused:
+    troubles = run.troubles()
+    for message in troubles:
+        print(f"hubtack watch: {safe_text(message, 400)}", file=sys.stderr)
+    if troubles:
         return EXIT_SOURCE
     return EXIT_GRADE if last.verdict == GRADE else EXIT_NO
 
