@@ -48,8 +48,8 @@ class PlaceTrack:
         place_dm = np.rint(pos_ecef_m[known[opens]] * 10.0)
         if (np.abs(place_dm) > 1e9).any():
             return
-        self.second.extend(second[opens].tolist())
-        self._ecef_dm.extend(place_dm.astype(np.int64).ravel().tolist())
+        self.second.frombytes(second[opens].astype(np.int64).tobytes())
+        self._ecef_dm.frombytes(place_dm.astype(np.intc).tobytes())
 
     def at(self, time_ns: Ints) -> Floats:
         """Place at each time (M,), between two seconds in a straight line; NaN where it is not known. (M, 3) [m]"""

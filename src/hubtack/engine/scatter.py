@@ -37,9 +37,9 @@ class _Window:
     bad: int = 0
     first_ns: int = 0
     last_ns: int = 0
-    sums: Ints = field(default_factory=lambda: np.zeros(3, dtype=np.int64))
-    squares: Ints = field(default_factory=lambda: np.zeros(3, dtype=np.int64))
-    variances: Ints = field(default_factory=lambda: np.zeros(2, dtype=np.int64))  # horizontal, vertical; summed
+    sums: list[int] = field(default_factory=lambda: [0, 0, 0])
+    squares: list[int] = field(default_factory=lambda: [0, 0, 0])
+    variances: list[int] = field(default_factory=lambda: [0, 0])  # horizontal, vertical; summed
 
 
 @dataclass(slots=True)
@@ -67,43 +67,60 @@ class Scatter:
         if not n:
             return flags
         number = epochs.time_ns // WINDOW_NS
-        starts = np.concatenate(([0], np.flatnonzero(number[1:] != number[:-1]) + 1, [n]))
+        starts = np.concatenate(([0], np.flatnonzero(number[1:] != number[:-1]) + 1))
         counts = (q.fix == FIXED) & (epochs.speed_m_s < self.slow_m_s) & ~np.isnan(q.pos_ecef_m[:, 0])
-        for a, b in zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True):
-            if int(number[a]) != self._number:
+        bad = np.add.reduceat(~counts, starts, dtype=np.int64)
+        numbers, first_ns = number[starts].tolist(), epochs.time_ns[starts].tolist()
+        stops = [*starts[1:].tolist(), n]
+        last_ns = epochs.time_ns[np.array(stops) - 1].tolist()
+        continues = numbers[0] == self._number
+        # One row that moved, and the window says nothing.
+        good = np.flatnonzero(bad == 0)
+        if continues and self._window.bad:
+            good = good[good > 0]
+        sums = self._sums(epochs, q, starts, np.array(stops), good, continues) if len(good) else {}
+        for i, (a, b) in enumerate(zip(starts.tolist(), stops, strict=True)):
+            if numbers[i] != self._number:
+                was = self.contradicts
                 self._close()
-                self._number, self._window, self._origin = int(number[a]), _Window(), None
-                flags[a:] = self.contradicts
-            self._take(epochs, q, counts, a, b)
+                self._number, self._window, self._origin = numbers[i], _Window(), None
+                if self.contradicts != was:
+                    flags[a:] = self.contradicts
+            w = self._window
+            if not w.rows:
+                w.first_ns = first_ns[i]
+            w.rows += b - a
+            w.last_ns = last_ns[i]
+            w.bad += int(bad[i])
+            if i in sums:
+                if self._origin is None:
+                    self._origin = (
+                        q.pos_ecef_m[a].copy(), float(epochs.latitude_deg[a]), float(epochs.longitude_deg[a]),
+                    )  # fmt: skip
+                for total, more in zip((w.sums, w.squares, w.variances), sums[i], strict=True):
+                    total[:] = [x + y for x, y in zip(total, more, strict=True)]
         return flags
 
-    def _take(self, epochs: Epochs, q: Quantities, counts: Bools, a: int, b: int) -> None:
-        w = self._window
-        if not w.rows:
-            w.first_ns = int(epochs.time_ns[a])
-        w.rows += b - a
-        w.last_ns = int(epochs.time_ns[b - 1])
-        bad = int(np.count_nonzero(~counts[a:b]))
-        w.bad += bad
-        if w.bad:
-            return  # one row that moved, and the window says nothing
-        if self._origin is None:
-            self._origin = (
-                q.pos_ecef_m[a].copy(), float(epochs.latitude_deg[a]), float(epochs.longitude_deg[a]),
-            )  # fmt: skip
-        at, lat, lon = self._origin
-        offset = q.pos_ecef_m[a:b] - at
-        enu = ecef_offset_to_enu(offset, np.full(b - a, lat), np.full(b - a, lon))
-        units = np.round(np.clip(enu, -50.0, 50.0) / _UNIT_M).astype(np.int64)
-        w.sums += units.sum(axis=0)
-        w.squares += (units * units).sum(axis=0)
-        stated_h = np.sqrt((epochs.sigma_north_m[a:b] ** 2 + epochs.sigma_east_m[a:b] ** 2) / 2.0)
-        sigma_h = np.fmax(np.where(np.isnan(stated_h), 0.0, stated_h), self.floor_horizontal_m)
-        sigma_v = np.fmax(
-            np.where(np.isnan(epochs.sigma_up_m[a:b]), 0.0, epochs.sigma_up_m[a:b]), self.floor_vertical_m
-        )
-        for i, sigma in enumerate((sigma_h, sigma_v)):
-            w.variances[i] += int(np.round(np.minimum(sigma, 50.0) ** 2 / _UNIT_M**2).astype(np.int64).sum())
+    def _sums(
+        self, epochs: Epochs, q: Quantities, starts: Ints, stops: Ints, good: Ints, continues: bool
+    ) -> dict[int, tuple[list[int], list[int], list[int]]]:
+        """Sums, squares and variances of the ``good`` of the windows of these rows, by number of the window."""
+        length = (stops - starts)[good]
+        first = np.cumsum(length) - length  # of each good window among the rows that are taken
+        of = np.repeat(np.arange(len(good)), length)
+        rows = np.arange(len(of)) - first[of] + starts[good][of]
+        origin, lat, lon = (c[starts[good]] for c in (q.pos_ecef_m, epochs.latitude_deg, epochs.longitude_deg))
+        if continues and good[0] == 0 and self._origin is not None:
+            origin[0], lat[0], lon[0] = self._origin
+        enu = ecef_offset_to_enu(q.pos_ecef_m[rows] - origin[of], lat[of], lon[of])
+        units = np.rint(np.clip(enu, -50.0, 50.0) / _UNIT_M).astype(np.int64)
+        sums, squares = (np.add.reduceat(u, first, axis=0).tolist() for u in (units, units * units))
+        stated_h = np.sqrt((epochs.sigma_north_m[rows] ** 2 + epochs.sigma_east_m[rows] ** 2) / 2.0)
+        variances = []
+        for stated, floor_m in ((stated_h, self.floor_horizontal_m), (epochs.sigma_up_m[rows], self.floor_vertical_m)):
+            sigma = np.minimum(np.fmax(stated, floor_m), 50.0)
+            variances.append(np.add.reduceat(np.rint(sigma**2 / _UNIT_M**2).astype(np.int64), first).tolist())
+        return {i: (sums[k], squares[k], [variances[0][k], variances[1][k]]) for k, i in enumerate(good.tolist())}
 
     def _close(self) -> None:
         """Judge the window that has ended."""
@@ -113,10 +130,11 @@ class Scatter:
         if w.bad or w.rows < LEAST_ROWS or w.last_ns - w.first_ns < LEAST_SPAN_NS:
             self.contradicts = False
             return
-        mean = w.sums / w.rows
-        variance = (w.squares / w.rows - mean * mean) * w.rows / (w.rows - 1)
-        allowed = np.array([w.variances[0], w.variances[0], w.variances[1]]) / w.rows
-        ratio = float((variance / allowed).max())
+        ratio = 0.0
+        for total, square, allowed in zip(w.sums, w.squares, (w.variances[0], *w.variances), strict=True):
+            mean = total / w.rows
+            variance = (square / w.rows - mean * mean) * w.rows / (w.rows - 1)
+            ratio = max(ratio, variance / (allowed / w.rows))
         failed = ratio > self.most_ratio
         self.contradicts = failed and self._failed_before == self._number - 1
         if failed:

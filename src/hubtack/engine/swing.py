@@ -88,11 +88,11 @@ class Swings:
             self._origin = (x, y, z, float(epochs.latitude_deg[keep[0]]), float(epochs.longitude_deg[keep[0]]))
         x, y, z, lat, lon = self._origin
         offset = q.pos_ecef_m[keep] - np.array([x, y, z])
-        enu = ecef_offset_to_enu(offset, np.full(len(keep), lat), np.full(len(keep), lon))
-        self.time_s.extend(float(t) for t in epochs.time_ns[keep] / _S)
-        self.heading_deg.extend(float(h) for h in q.heading_deg[keep])
-        self.east_m.extend(float(e) for e in enu[:, 0])
-        self.north_m.extend(float(n) for n in enu[:, 1])
+        enu = ecef_offset_to_enu(offset, np.array([lat]), np.array([lon]))
+        self.time_s.extend((epochs.time_ns[keep] / _S).tolist())
+        self.heading_deg.extend(q.heading_deg[keep].tolist())
+        self.east_m.extend(enu[:, 0].tolist())
+        self.north_m.extend(enu[:, 1].tolist())
 
     def contradiction(self, epochs: Epochs) -> NDArray[np.bool_]:
         """Whether the heading contradicts the newest complete swing, at each of N rows; call once, after ``add``.

@@ -22,7 +22,7 @@ from hubtack.site import Site
 
 # Large enough that the fixed cost of a step over a block no longer counts. A byte of corrections makes six times the
 # tables of a byte of sentences, so their blocks are smaller.
-BLOCK = {"rover": 2 << 20, "second_antenna": 2 << 20, "corrections": 1 << 20}
+BLOCK = {"rover": 4 << 20, "second_antenna": 4 << 20, "corrections": 1 << 20}
 
 
 def session_for(files: SessionFiles, site: Site) -> Session:
