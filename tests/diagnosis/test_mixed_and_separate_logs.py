@@ -94,3 +94,21 @@ def test_systems_that_the_stream_lacks_explain_no_float_while_others_are_enough(
 def test_a_base_that_sees_next_to_nothing_is_no_missing_system() -> None:
     found = findings_of_mixed(simulate(["few_common_satellites"], "untidy", 200852165, 300, 1.0))
     assert found[0].code == "few_common_satellites"
+
+
+@pytest.mark.parametrize("off_s", [-29.0, 11.0])
+def test_a_rover_whose_clock_was_never_right_is_told_by_the_bases_own_utc(
+    monkeypatch: pytest.MonkeyPatch, off_s: float
+) -> None:
+    off = with_fault(monkeypatch, lambda w: w.receiver.clock_steps.append((0.0, off_s)))
+    found = findings_of_separate(off)
+    assert [f.code for f in found] == ["clock_mismatch"]  # and no silence at either end
+    assert found[0].evidence["step_s"] == pytest.approx(off_s, abs=1.1)
+
+
+def test_a_base_whose_two_clocks_disagree_is_the_one_that_is_wrong(monkeypatch: pytest.MonkeyPatch) -> None:
+    def set_off(world: World) -> None:
+        world.base.clock_off_s = 18.0
+
+    found = findings_of_separate(with_fault(monkeypatch, set_off))
+    assert found[0].code == "base_clock" and "1013" in found[0].summary

@@ -9,6 +9,7 @@ import numpy as np
 from hubtack.diagnosis.episode import Episode, Severity
 from hubtack.diagnosis.link_view import S_NS, LinkView
 from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S, CURRENT_LEAP_S
+from hubtack.knowledge.why_words import ROVER_OFF
 
 _OFF_S = 1.5  # a base's clock that is off by more is a fault and no rounding
 _FAR_S = 60.0
@@ -17,6 +18,9 @@ _ENDS_AGREE_S = 2.0
 _ENDS_LEAST_S = 5.0
 _AGREE_S = 3.0
 _STEADY_S = 1.0
+_ROVERS_TIME, _BOTH_ENDS = "the rover's time", "where both logs begin and end"
+_BESIDE_ARRIVAL = "arrival, beside the rover's"
+_BESIDE_ROVER = (_ROVERS_TIME, _BOTH_ENDS, _BESIDE_ARRIVAL)  # what sets the base's time against the rover's
 _LIKELY: tuple[tuple[float, str], ...] = (
     (CURRENT_LEAP_S, "the leap seconds are left out"),
     (BEIDOU_BEHIND_GPS_S, "BeiDou's time is taken for GPS time"),
@@ -26,10 +30,20 @@ _LIKELY: tuple[tuple[float, str], ...] = (
 
 
 def clock_family(view: LinkView) -> list[Episode]:
-    """At most one episode each of ``base_clock`` and ``computer_clock``."""
+    """At most one episode of ``base_clock`` or of the rover's ``clock_mismatch``, and one of ``computer_clock``."""
     found = list(_base_clock(view))
     found.extend(_computer_clock(view, base_is_off=bool(found)))
     return found
+
+
+def _base_agrees_with_itself(view: LinkView) -> bool:
+    """Whether the UTC that the base sends along (1013) is that of its observations: two witnesses against the rover."""
+    return bool(view.tally.clock_offs_s) and abs(float(np.median(view.tally.clock_offs_s))) <= _own_slack_s(view)
+
+
+def _own_slack_s(view: LinkView) -> float:
+    interval_s = view.tally.interval_s()
+    return _OFF_S + (0.0 if np.isnan(interval_s) else interval_s)
 
 
 def _base_clock(view: LinkView) -> Iterable[Episode]:
@@ -37,6 +51,10 @@ def _base_clock(view: LinkView) -> Iterable[Episode]:
     if off is None:
         return
     offset_s, basis = off
+    if basis in _BESIDE_ROVER and _base_agrees_with_itself(view):
+        why = ROVER_OFF.format(offset_s=abs(offset_s), side="behind" if offset_s > 0 else "ahead of")
+        yield view.all_time("clock_mismatch", "warn", why=why, step_s=-offset_s, basis=basis)
+        return
     hold_ns = view.lost_fix_ns(view.start_ns, None, 0)
     severity: Severity = "stop" if hold_ns and not view.well else "warn"
     yield view.all_time(
@@ -51,22 +69,18 @@ def _likely(offset_s: float) -> str:
 def _offset_s(view: LinkView) -> tuple[float, str] | None:
     """How far the stream's epochs lie ahead of UTC, and by what it is told; the first question that fits."""
     tally, rover = view.tally, view.rover
-    interval_s = tally.interval_s()
-    slack_s = _OFF_S + (0.0 if np.isnan(interval_s) else interval_s)
-    if tally.clock_offs_s:
-        own_s = float(np.median(tally.clock_offs_s))
-        if abs(own_s) > slack_s:
-            return own_s, "the base's own UTC in 1013"
+    if tally.clock_offs_s and not _base_agrees_with_itself(view):
+        return float(np.median(tally.clock_offs_s)), "the base's own UTC in 1013"
     if rover.has_rover and not rover.merged_by_content and rover.stream_ahead_s > _OFF_S:
-        return rover.stream_ahead_s, "the rover's time"
+        return rover.stream_ahead_s, _ROVERS_TIME
     if rover.has_rover and rover.merged_by_content:
         by_ends = _by_ends_s(view)
         if by_ends is not None:
-            return by_ends, "where both logs begin and end"
+            return by_ends, _BOTH_ENDS
     if tally.least_lag_ns is not None and tally.latency.total >= _LEAST_LAGS and rover.least_lag_ns is not None:
         ahead_s = (rover.least_lag_ns - tally.least_lag_ns) / S_NS
         if ahead_s > _OFF_S:
-            return ahead_s, "arrival, beside the rover's"
+            return ahead_s, _BESIDE_ARRIVAL
     steady = _steady_lag_s(view)
     if steady is not None:
         return -steady, "a steady lag of just that much"

@@ -113,8 +113,8 @@ def _gap(
 
     The corrections tell the two apart. In a mixed log or live, the rover's time stays as far ahead of the stream's as
     the gap was long: the stream did not go on during it. Of separate logs the rover's then lasts longer by the gap.
-    Where neither tells, and the logs do not last equally long either, a gap of the leap seconds to the hundredth is taken for them: a receiver that loses them runs
-    on GPS time, and a real silence is that long by chance seldom enough.
+    Where neither tells, and the logs do not last equally long either, a gap of the leap seconds to the hundredth is
+    taken for them: a receiver that loses them runs on GPS time, and a real silence is that long by chance seldom enough.
     """
     gap_s = run.hold_ns / 1e9 - tally.interval_s()
     why = ""

@@ -565,7 +565,7 @@ class Session:
         episodes.extend(self._check_episodes(view.now_ns))
         episodes.extend(self.rover_ranges.episodes(base_is_misplaced=bool(view.base and view.base.misplaced)))
         if self.has_link():
-            episodes.extend(link_episodes(view))
+            episodes.extend(link_episodes(view, episodes))
         return findings_of(episodes, view.now_ns)
 
     def _with_causes(self, episode: Episode, view: LinkView) -> Episode:
