@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from hubtack.decode.tables import Decoded, Rows, Span
 from hubtack.engine.axis import DAY_MS, SessionAxis, Unwrapped
+from hubtack.engine.events import Events, Latches
 from hubtack.engine.link_ledger import SAME_EPOCH_NS
 from hubtack.engine.link_tally import LinkTally
 from hubtack.geo import geodetic_to_ecef
@@ -77,65 +78,6 @@ class LinkColumns:
 
 
 @dataclass(slots=True)
-class _Events:
-    """Events by key, with the newest one before the kept stretch always kept too."""
-
-    width: int
-    key: list[int] = field(default_factory=list)
-    value: list[tuple[float, ...]] = field(default_factory=list)
-    _made: tuple[Ints, Floats] | None = None
-
-    def add(self, key: int, *value: float) -> None:
-        self.key.append(key)
-        self.value.append(value)
-
-    def extend(self, key: Ints, value: Ints) -> None:
-        """Add many events of one value each."""
-        self.key.extend(key.tolist())
-        self.value.extend((float(v),) for v in value.tolist())
-
-    def at(self, key: Ints) -> tuple[Floats, Bools]:
-        """Value of the newest event at or before each key, and whether there is one."""
-        keys, table = self._arrays()
-        index = np.searchsorted(keys, key, side="right") - 1
-        known = index >= 0
-        if not len(table):
-            return np.full((len(key), self.width), np.nan), known
-        return np.where(known[:, None], table[np.maximum(index, 0)], np.nan), known
-
-    def _arrays(self) -> tuple[Ints, Floats]:
-        """Keys and values as arrays; a live rover asks twenty times as often as there are events."""
-        if self._made is None or len(self._made[0]) != len(self.key):
-            self._made = (
-                np.array(self.key, dtype=np.int64),
-                np.array(self.value, dtype=np.float64).reshape(len(self.value), self.width),
-            )
-        return self._made
-
-    def clear_at(self, key: int) -> None:
-        """From ``key`` on, flags that were set before it no longer stand; what was set later still does.
-
-        Width 2: flags in force, and the one set by this event.
-        """
-        self._made = None
-        i = int(np.searchsorted(np.array(self.key, dtype=np.int64), key, side="left"))
-        self.key.insert(i, key)
-        self.value.insert(i, (0.0, 0.0))
-        flags = 0
-        for j in range(i + 1, len(self.key)):
-            newly = int(self.value[j][1])
-            flags = flags | newly if newly else 0
-            self.value[j] = (float(flags), float(newly))
-
-    def forget_before(self, key: int) -> None:
-        if len(self.key) > 512:
-            keep = max(0, int(np.searchsorted(self._arrays()[0], key, side="right")) - 1)
-            if keep:
-                del self.key[:keep], self.value[:keep]
-                self._made = None
-
-
-@dataclass(slots=True)
 class LinkEngine:
     """State of the correction link of one session."""
 
@@ -146,13 +88,11 @@ class LinkEngine:
     base_kind: int = UNKNOWN
     station_id: int | None = None  # of the base first heard, the one that others are measured against
     arp_ecef_m: tuple[float, float, float] | None = None
-    latches: int = 0
+    latched: Latches = field(default_factory=Latches)
     rover_ecef_m: tuple[float, float, float] | None = None
     saw_1032: bool = False
-    _obs: _Events = field(default_factory=lambda: _Events(1))
-    _base: _Events = field(default_factory=lambda: _Events(5))
-    _disturbed: _Events = field(default_factory=lambda: _Events(2))
-    _latch: _Events = field(default_factory=lambda: _Events(2))
+    _obs: Events = field(default_factory=lambda: Events(1))
+    _base: Events = field(default_factory=lambda: Events(5))
     accepted: bool = False  # a person has said that the base which is heard is the right one
     confirmed_arp_ecef_m: tuple[float, float, float] | None = None  # in force when it was confirmed
     known_arp_ecef_m: tuple[float, float, float] | None = None  # of the site's base when it was last heard
@@ -303,13 +243,13 @@ class LinkEngine:
         self.tally.note_arp(stations, row, time_ns, computed, moved_m)
         self.base_kind = COMPUTED if computed else PHYSICAL
         if computed:
-            self._clear_latches(key)  # a network's base moves and changes its ID when it is seated anew
+            self.latched.agree(key)  # a network's base moves and changes its ID when it is seated anew
         else:
             site = self.setup.base_ecef_m
             off_m = distance_m(arp, site) if site is not None else None
             agrees = off_m is not None and off_m <= self.setup.base_tolerance_m
             if agrees and self.setup.base_station_id in (None, station) and not self.tally.interleaved(time_ns):
-                self._clear_latches(key)
+                self.latched.agree(key)
             if off_m is not None and not agrees and not self._confirmed(arp):
                 code = "wrong_base" if off_m > self.setup.limit("wrong_base_m") else "base_misplaced"
                 if not self.latches & LATCH_FLAGS[code]:  # once: the next message says nothing new
@@ -348,13 +288,12 @@ class LinkEngine:
         return False
 
     def _set_latch(self, code: str, key: int) -> None:
-        self.latches |= LATCH_FLAGS[code]
-        self._latch.add(key, float(self.latches), float(LATCH_FLAGS[code]))
+        self.latched.latch(LATCH_FLAGS[code], key)
 
-    def _clear_latches(self, key: int) -> None:
-        if self.latches:
-            self.latches = 0
-            self._latch.add(key, 0.0, 0.0)
+    @property
+    def latches(self) -> int:
+        """Flags that stand now of what the stream says about its base (``LATCH_FLAGS``)."""
+        return self.latched.stated
 
     def clear_latches(self, key: int) -> None:
         """A person or a control check has confirmed the base; from ``key`` on nothing that was latched before stands.
@@ -362,11 +301,8 @@ class LinkEngine:
         The stream may have been read farther than ``key``: what was latched after it stays.
         """
         self.confirmed_arp_ecef_m = self.arp_ecef_m
-        self._latch.clear_at(key)
-        self.latches = int(self._latch.value[-1][0])
+        self.latched.confirm(key)
         self.station_id = self.tally.last_id
-        if self._disturbed.key:
-            self._disturbed.clear_at(key)
 
     def note_base(self, code: str, pos: int) -> None:
         """The base's own observations show that it moved, or is not where it says: latched until confirmed.
@@ -381,32 +317,24 @@ class LinkEngine:
         if code == "base_misplaced" and (agrees or self.accepted):
             return
         i = min(int(np.searchsorted(self._fed_end, pos, side="right")), len(self._fed_end) - 1)
-        flag = float(LATCH_FLAGS[code])
-        before = self._disturbed.key[-1] if self._disturbed.key else _NEVER
-        held = self._disturbed.value[-1][0] if self._disturbed.key else 0.0
-        self._disturbed.add(max(int(self._fed_key[i]), before), float(int(held) | int(flag)), flag)
+        self.latched.latch(LATCH_FLAGS[code], int(self._fed_key[i]), observed=True)
 
     def join(self, key: Ints) -> LinkColumns:
         """The link as it was known at each key (N,), which must not lie before ``forget_before``."""
-        obs, _ = self._obs.at(key)
-        base, _ = self._base.at(key)
-        latch, latched = self._latch.at(key)
-        moved, told = self._disturbed.at(key)
-        latches = np.where(latched, latch[:, 0], 0).astype(np.int64)
-        latches |= np.where(told, moved[:, 0], 0).astype(np.int64)
+        obs, base = self._obs.at(key), self._base.at(key)
         kind = np.where(np.isnan(base[:, 4]), UNKNOWN, base[:, 4]).astype(np.int64)
         return LinkColumns(
             obs_utc_ms=obs[:, 0] / 1e6,
             arp_ecef_m=base[:, :3],
             station_id=base[:, 3],
             base_kind=kind,
-            latches=latches,
+            latches=self.latched.at(key),
             latch_flags=LATCH_FLAGS,
         )
 
     def forget_before(self, key: int) -> None:
         """No row will ask about anything before ``key`` any more."""
-        for events in (self._obs, self._base, self._latch, self._disturbed):
+        for events in (self._obs, self._base, self.latched):
             events.forget_before(key)
 
     def reached_ns(self) -> int | None:

@@ -107,7 +107,7 @@ class Keeper:
         link, parked = self.session.link, self.session.rover.parked
         base = None
         # What nobody has confirmed yet must not become what tomorrow is compared with.
-        if link.arp_ecef_m is not None and link.base_kind == PHYSICAL and not link.latches:
+        if link.arp_ecef_m is not None and link.base_kind == PHYSICAL and not link.latched.any:
             station = link.tally.stations.get(link.tally.last_id if link.tally.last_id is not None else -1)
             base = LastBase(
                 link.tally.last_id, link.arp_ecef_m, (station.antenna or "") if station is not None else "", now

@@ -19,8 +19,9 @@ def link_at_rows(columns: LinkColumns, tod_ms: Ints, setup: Setup) -> LinkAtRows
     age_ms = (tod_ms - columns.obs_utc_ms + DAY_MS / 2) % DAY_MS - DAY_MS / 2
     healthy = age_ms / 1000.0 < setup.limit("correction_age_rough_s")
     bits = np.zeros(len(tod_ms), dtype=np.int64)
-    for code, flag in columns.latch_flags.items():
-        bits |= np.where((columns.latches & flag) != 0, LATCHES[code], 0)
+    if columns.latches.any():
+        for code, flag in columns.latch_flags.items():
+            bits |= np.where((columns.latches & flag) != 0, LATCHES[code], 0)
     return LinkAtRows(
         arp_ecef_m=columns.arp_ecef_m,
         base_computed=columns.base_kind == COMPUTED,
