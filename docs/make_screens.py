@@ -70,7 +70,7 @@ def draw(name: str, text: str, columns: int) -> str:
         legacy_windows=False,
     )
     for line in text.rstrip("\n").split("\n"):
-        console.print(Text.from_ansi(line.rstrip("\r")), overflow="ignore", no_wrap=True, crop=True)
+        console.print(Text.from_ansi(line.rstrip("\r")), overflow="fold")
     svg = console.export_svg(title="", code_format=PLAIN_SVG, unique_id=f"hub-{name}", font_aspect_ratio=0.6)
     return re.sub(r"[ \t]+\n", "\n", svg)
 

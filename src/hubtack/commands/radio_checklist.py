@@ -94,7 +94,7 @@ def answers(seen: StreamMeasure, rate_bps: float | None) -> dict[str, Answer]:
     may_be_well = damaged < MUCH_LOST_SHARE and len(_bases(tally)) <= 1
     found["channel and frequency"] = (
         None if may_be_well else False,  # the licence cannot be seen from here
-        f"{100 * damaged:.1f} % of the frames damaged, {len(_bases(tally))} base(s) heard on it",
+        f"{100 * damaged:.1f} % of the frames damaged, bases heard on it: {len(_bases(tally))}",
     )
     found["over-the-air rate"] = _rate(seen, interval_s, rate_bps)
     ids = sorted(_bases(tally))

@@ -18,6 +18,7 @@ from hubtack.engine.link import COMPUTED
 from hubtack.engine.link_flow import BAD_CRC, FRAMES, OTHER
 from hubtack.engine.link_ledger import COMPLETE, INCOMPLETE, LOST
 from hubtack.engine.places import from_base, timed_slots
+from hubtack.knowledge.why_words import LOSS_WORDS
 
 LEAST_SHARE = 0.01  # losses below this share are ordinary untidiness
 HEAVY_SHARE = 0.10  # without a rover to tell, this much lost is worth acting on
@@ -187,7 +188,7 @@ def _patterns(view: LinkView, slots: np.ndarray[Any, np.dtype[np.int8]], interva
         "lost": pattern.lost, "slots": pattern.slots, "share_percent": round(100 * share, 1), "bursts": pattern.bursts,
         "longest_loss_s": pattern.longest_slots * interval_s, "whole_epochs": int(np.count_nonzero(slots == LOST)),
         "incomplete_epochs": int(np.count_nonzero(slots == INCOMPLETE)), "test": pattern.test, "pattern": pattern.kind,
-        "how": _HOW[pattern.kind],
+        "how": LOSS_WORDS[pattern.kind],
     }  # fmt: skip
     code = "burst_loss"
     if pattern.kind == "periodic":
@@ -197,9 +198,6 @@ def _patterns(view: LinkView, slots: np.ndarray[Any, np.dtype[np.int8]], interva
         figures["in_step_with"] = _in_step(view, period_s)
     figures.update(_place_figures(view))
     return [Episode(code, start, None, hold_ns=hold_ns, severity=severity, evidence=figures)]
-
-
-_HOW = {"burst": "in bursts", "independent": "one by one, without a pattern", "periodic": "at a steady period"}
 
 
 def _in_step(view: LinkView, period_s: float) -> list[int]:

@@ -10,6 +10,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from hubtack.knowledge.why_words import LOSS_WORDS
 from hubtack.views.paragraphs import paragraph
 
 _ANSWER = {True: "yes", False: "NO", None: "cannot tell yet"}
@@ -97,7 +98,8 @@ def _details(body: Mapping[str, Any]) -> Text:
     ledger = body.get("ledger") or {}
     hit = (ledger.get("incomplete") or 0) + (ledger.get("lost") or 0)
     if hit:
-        pattern = f"; losses {ledger['pattern']}" if ledger.get("pattern") not in (None, "none") else ""
+        how = LOSS_WORDS.get(str(ledger.get("pattern")))
+        pattern = f"; losses {how}" if how else ""
         test = f" ({ledger['pattern_test']})" if ledger.get("pattern_test") and pattern else ""
         text.append(
             f"\nepochs every {_f(body.get('interval_s'))} s: {ledger['complete']} whole, "

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from hubtack.knowledge.why_words import LOSS_WORDS
 from hubtack.views.paragraphs import paragraph, points
 
 Floats = NDArray[np.float64]
@@ -105,9 +106,10 @@ def _when(d: Mapping[str, Any]) -> str:
     if pattern["kind"] == "periodic":
         parts.append(f"every {pattern['period_s']:.1f} s ({pattern['test']}): another transmitter's turn")
     elif pattern["kind"] == "burst":
-        parts.append(f"in {pattern['bursts']} bursts, {pattern['longest_s']:.0f} s at the longest ({pattern['test']})")
+        bursts = "one burst" if pattern["bursts"] == 1 else f"{pattern['bursts']} bursts"
+        parts.append(f"in {bursts}, {pattern['longest_s']:.0f} s at the longest ({pattern['test']})")
     elif pattern["kind"] == "independent":
-        parts.append("one by one, without a pattern")
+        parts.append(LOSS_WORDS["independent"])
     else:
         parts.append("too few losses for a pattern")
     if d["stretch"] is not None:
