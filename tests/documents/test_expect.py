@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
 from tests.link_session import read
 from tests.link_stream import GPS, Base, moved, sent, stream, without_epochs
 
-from hubtack.documents.expect import changes
+from hubtack.documents.expect import changes, expected_form
 from hubtack.documents.json_out import plain
 from hubtack.documents.link import link_body
 
@@ -54,3 +55,28 @@ def test_weaker_signals_and_losses_are_named() -> None:
 def test_a_document_of_less_is_compared_in_what_it_has() -> None:
     assert changes({"kind": "link"}, GOOD)
     assert isinstance(changes({"stations": None, "messages": [{}], "latency_s": None}, GOOD), list)
+
+
+@pytest.mark.parametrize(
+    ("document", "says"),
+    [
+        ([], "the whole is not an object"),
+        ({"stations": 7}, "stations is not a list"),
+        ({"stations": [None]}, "stations has an empty place"),
+        ({"stations": [{"id": "412"}]}, "stations.id is not a whole number"),
+        ({"stations": [{"arp_ecef_m": [1.0, 2.0]}]}, "not of three numbers"),
+        ({"messages": [{"type": 1005, "interval_s": float("nan")}]}, "messages.interval_s is not a number"),
+        ({"ledger": {"lost": True}}, "ledger.lost is not a whole number"),
+        ({"bits_per_s": 10**400}, "bits_per_s is not a number"),
+    ],
+)
+def test_a_saved_document_of_another_form_is_refused_with_the_place(document: object, says: str) -> None:
+    with pytest.raises(ValueError, match=says):
+        expected_form(document)
+
+
+def test_a_document_in_its_form_is_taken_as_it_is_and_compares_the_same() -> None:
+    body = body_of(Base())
+    kept = expected_form(body)
+    assert kept["stations"][0]["arp_ecef_m"] == body["stations"][0]["arp_ecef_m"]  # type: ignore[index]
+    assert changes(kept, body) == changes(body, kept) == []

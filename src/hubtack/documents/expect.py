@@ -16,6 +16,49 @@ _LATENCY_S = 1.0
 _RATE_FACTOR = 1.5
 _LOSS_SHARE = 0.02
 
+# What is compared, and of what type it is in a document (docs/schema); all of it may be missing or null.
+_FORM: dict[str, Any] = {
+    "rtk_ready": bool, "format": str, "bits_per_s": float, "latency_s": {"median": float},
+    "ledger": {"complete": int, "incomplete": int, "lost": int},
+    "stations": [{
+        "id": int, "arp_ecef_m": [float], "antenna": str, "receiver": str, "antenna_height_m": float, "computed": bool,
+    }],
+    "messages": [{"type": int, "interval_s": float}],
+    "systems": [{"system": str, "signals": [str], "satellites": float, "median_cn0_dbhz": float}],
+    "findings": [{"code": str}],
+}  # fmt: skip
+_WORDS = {bool: "true or false", str: "a text", int: "a whole number", float: "a number", dict: "an object", list: "a list"}
+_LARGEST = 1e15
+
+
+def expected_form(document: object) -> dict[str, Any]:
+    """Of a saved document what ``changes`` compares; ValueError says where it is not as a document is."""
+    found: dict[str, Any] = _as_form(document, _FORM, "")
+    for station in found.get("stations") or []:
+        if len(station.get("arp_ecef_m") or (0, 0, 0)) != 3:
+            raise ValueError("stations: arp_ecef_m is not of three numbers")
+    return found
+
+
+def _as_form(value: object, form: Any, where: str) -> Any:
+    kind = form if isinstance(form, type) else type(form)
+    if value is None:
+        return None
+    if isinstance(form, dict) and isinstance(value, dict):
+        place = f"{where}." if where else ""
+        return {key: _as_form(value[key], part, place + key) for key, part in form.items() if key in value}
+    if isinstance(form, list) and isinstance(value, list):
+        rows = [_as_form(row, form[0], where) for row in value]
+        if any(row is None for row in rows):
+            raise ValueError(f"{where} has an empty place")
+        return rows
+    if kind in (int, float) and isinstance(value, (int, float)) and not isinstance(value, bool):
+        if abs(value) < _LARGEST and (kind is float or value == int(value)):
+            return kind(value)
+    elif kind in (str, bool) and isinstance(value, kind):
+        return value
+    raise ValueError(f"{where or 'the whole'} is not {_WORDS[kind]}")
+
 
 def changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Differences that a technician would want to know of, the gravest kind first: what, before, now.
@@ -44,7 +87,7 @@ def changes(before: Mapping[str, Any], now: Mapping[str, Any]) -> list[dict[str,
 
 
 def _by(rows: Any, key: str) -> dict[Any, Mapping[str, Any]]:
-    return {row[key]: row for row in rows or [] if isinstance(row, Mapping) and key in row}
+    return {row[key]: row for row in rows or [] if isinstance(row, Mapping) and row.get(key) is not None}
 
 
 def _stations(before: Mapping[str, Any], now: Mapping[str, Any], note: Any) -> None:

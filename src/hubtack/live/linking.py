@@ -14,7 +14,7 @@ from typing import Any
 
 from hubtack.capture.reading import is_capture, iter_capture, read_description
 from hubtack.diagnosis.ready import criteria
-from hubtack.documents.expect import changes
+from hubtack.documents.expect import changes, expected_form
 from hubtack.documents.finding import finding_document
 from hubtack.documents.json_out import document, plain, to_json
 from hubtack.documents.link import ToGrid, link_body
@@ -77,7 +77,10 @@ def _read_expected(path: Path) -> Mapping[str, Any]:
     if not isinstance(found, dict) or found.get("kind") != "link":
         kind = found.get("kind") if isinstance(found, dict) else type(found).__name__
         raise LogFormatError(f"{shown}: holds {safe_text(str(kind), 40)}; expected a document of hubtack link --json")
-    return found
+    try:
+        return expected_form(found)
+    except ValueError as err:
+        raise LogFormatError(f"{shown}: {err}; expected a document of hubtack link --json, unchanged") from None
 
 
 def _with_expected(session: Session, expected: Mapping[str, Any] | None) -> None:
@@ -85,7 +88,7 @@ def _with_expected(session: Session, expected: Mapping[str, Any] | None) -> None
     setup = session.link.setup
     if expected is None or setup.base_ecef_m is not None or setup.base_station_id is not None:
         return
-    real = [s for s in expected.get("stations") or [] if s.get("arp_ecef_m") and not s.get("computed")]
+    real = [s for s in expected.get("stations") or [] if s.get("arp_ecef_m") and not s.get("computed") and s.get("id") is not None]
     if len(real) == 1:
         x, y, z = (float(v) for v in real[0]["arp_ecef_m"])
         session.link.setup = replace(setup, base_ecef_m=(x, y, z), base_station_id=int(real[0]["id"]))

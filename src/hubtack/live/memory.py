@@ -22,6 +22,8 @@ from hubtack.site import Site
 FILE_NAME = "hubtack-memory.json"
 _VERSION = 1
 _MOST_MACHINES = 200
+_MOST_ROWS = 1_000_000_000
+_FARTHEST_M = 1e8  # of any place on earth from its middle, with room to spare
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +116,7 @@ def age_s(utc: str, now: dt.datetime) -> float:
 def _read(path: Path) -> dict[str, Any]:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
+        json.dumps(data, allow_nan=False)  # what cannot be written again would stop the next one who remembers
     except (OSError, ValueError, RecursionError):
         return {}
     return data if isinstance(data, dict) and data.get("version") == _VERSION else {}
@@ -125,21 +128,23 @@ def _base(data: object) -> LastBase | None:
     arp, number, utc = _ecef(data.get("arp_ecef_m")), data.get("station_id"), data.get("utc")
     if arp is None or not isinstance(utc, str):
         return None
-    return LastBase(number if isinstance(number, int) else None, arp, str(data.get("antenna") or ""), utc)
+    known = isinstance(number, int) and 0 <= number < 4096
+    return LastBase(number if known else None, arp, str(data.get("antenna") or ""), utc)
 
 
 def _stand(data: object) -> LastStand | None:
     if not isinstance(data, dict):
         return None
     ecef, heading, utc, n = _ecef(data.get("ecef_m")), data.get("heading_deg"), data.get("utc"), data.get("n")
-    if ecef is None or not isinstance(utc, str) or not isinstance(n, int):
+    if ecef is None or not isinstance(utc, str) or not isinstance(n, int) or not 0 <= n < _MOST_ROWS:
         return None
-    return LastStand(ecef, float(heading) if isinstance(heading, int | float) else None, n, utc)
+    heading_deg = float(heading) if isinstance(heading, int | float) and abs(heading) < 1000.0 else None
+    return LastStand(ecef, heading_deg, n, utc)
 
 
 def _ecef(value: object) -> tuple[float, float, float] | None:
     if not isinstance(value, list) or len(value) != 3:
         return None
-    if not all(isinstance(v, int | float) and math.isfinite(v) for v in value):
+    if not all(isinstance(v, int | float) and abs(v) < _FARTHEST_M for v in value):  # a NaN is not below it either
         return None
     return float(value[0]), float(value[1]), float(value[2])
