@@ -46,6 +46,16 @@ _CHECK = dict.fromkeys(CSV_COLUMNS, 0.01) | {
 _ROW = "STR;A;B;RTCM 3.2;1005(10),1077(1);2;GPS+GAL;N;NZL;-45.0;170.0;1;0;s;none;B;N;9600;\r\n"
 _SHOWN = '{"shown_utc": "2026-01-01T00:00:0%dZ", "verdict": "%s", "prev": "0"}\n'
 
+_LINK = json.dumps({
+    "schema": "hubtack/1", "kind": "link", "rtk_ready": True, "format": "rtcm3", "bits_per_s": 4444.7, "latency_s": {"median": 0.4},
+    "ledger": {"complete": 299, "incomplete": 0, "lost": 1},
+    "stations": [{"id": 590, "arp_ecef_m": [-4446723.8538, 783085.1443, -4489810.615], "antenna": "A", "receiver": "R",
+                  "antenna_height_m": 0.0, "computed": False}],
+    "messages": [{"type": 1005, "interval_s": 20.0}, {"type": 1074, "interval_s": 1.0}],
+    "systems": [{"system": "GPS", "satellites": 7.0, "signals": ["1C", "2W"], "median_cn0_dbhz": 40.0}],
+    "findings": [{"code": "burst_loss"}],
+})  # fmt: skip
+
 SEEDS: dict[str, tuple[bytes, ...]] = {
     "framing": (*_RECORDS, _ROWS + _STREAM),
     "decoding": (*_RECORDS, _ROWS + _STREAM),
@@ -76,6 +86,17 @@ SEEDS: dict[str, tuple[bytes, ...]] = {
     "capture_index": (layout.HEAD.encode() + b"0,rover,1,1,bytes,0,5,,\n1,rover,2,2,ended,0,0,,\n", b'2,rover,,,failed,0,0,c,"a, b"\n'),
     "control_file": (b'{"point": "CP3", "utc": "2026-01-01T00:00:00Z", "result": "pass"}\n', json.dumps(_CHECK).encode() + b"\n"),
     "verdict_log": ((_SHOWN % (0, "GRADE")).encode(), (_SHOWN % (0, "GRADE") + _SHOWN % (7, "HOLD")).encode()),
+    "saved_link": (_LINK.encode(),),
+    "memory": (
+        b'{"version": 1, "base": {"station_id": 412, "arp_ecef_m": [-4446723.8, 783085.1, -4489810.6], "antenna": "A", "utc": '
+        b'"2026-01-01T00:00:00Z"}, "machines": {"Digger 7": {"ecef_m": [-4446723.8, 783085.1, -4489810.6], "heading_deg": 12.5, '
+        b'"n": 60, "utc": "2026-01-01T00:00:00Z"}}}',
+    ),
+    "marks": (
+        b"name,easting_m,northing_m,height_m,latitude_deg,longitude_deg,h_ellipsoid_m,use\nCP1,1.0,2.0,3.0,-45.0,170.0,15.0,both\n",
+        b"name;easting_m;northing_m;height_m;measured_easting_m;measured_northing_m;measured_height_m\nA;1;2;3;1.01;2;3\n",
+    ),
+    "profile": (b"distance_m,height_m\n0,10\n500,12.5\n1000,9\n", b"0;1\n1000;2\n"),
     "url": (
         b"ntrip+tls://user:pw@caster.example:2101/MOUNT?baud=9600", b"serial:///dev/ttyUSB0?baud=115200", b"udp://:9000",
         b"tcp://[::1]:9000", b"file:day/rover.nmea", b"-",
@@ -85,5 +106,6 @@ SEEDS: dict[str, tuple[bytes, ...]] = {
 # Of a run of all: in proportion to what a target takes from strangers, less where one input takes milliseconds.
 SHARE: dict[str, float] = {
     "framing": 0.28, "decoding": 0.03, "decoding_of_blocks": 0.0006, "session": 0.0004, "ntrip_head": 0.25, "ntrip_exchange": 0.14,
-    "source_table": 0.16, "site_file": 0.02, "capture_index": 0.02, "control_file": 0.02, "verdict_log": 0.01, "url": 0.069,
+    "source_table": 0.16, "site_file": 0.02, "capture_index": 0.02, "control_file": 0.02, "verdict_log": 0.01,
+    "saved_link": 0.01, "memory": 0.01, "marks": 0.01, "profile": 0.01, "url": 0.029,
 }  # fmt: skip

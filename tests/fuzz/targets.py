@@ -11,6 +11,7 @@ import functools
 import tempfile
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 _FOLDER = Path(tempfile.mkdtemp(prefix="fuzz"))
 
@@ -162,6 +163,73 @@ def verdict_log(data: bytes) -> None:
     read_verdict_log(path)
 
 
+def saved_link(data: bytes) -> None:
+    """A document that ``link --json`` printed, to compare with."""
+    import json
+
+    from hubtack.documents.expect import changes
+    from hubtack.errors import HubtackError
+    from hubtack.live.linking import _read_expected
+
+    path = _FOLDER / "link.json"
+    path.write_bytes(data)
+    with contextlib.suppress(HubtackError):
+        before = _read_expected(path)
+        json.dumps(changes(before, _link_document()))
+        json.dumps(changes(_link_document(), before))
+
+
+@functools.cache
+def _link_document() -> dict[str, Any]:
+    import json
+
+    from tests.fuzz.seeds import SEEDS
+
+    return dict(json.loads(SEEDS["saved_link"][0]))
+
+
+def memory(data: bytes) -> None:
+    """What is kept from one day to the next."""
+    import datetime as dt
+
+    from hubtack.live.memory import FILE_NAME, age_s, recall, remember
+
+    (_FOLDER / FILE_NAME).write_bytes(data)
+    found = recall(_FOLDER, "Digger 7")
+    now = dt.datetime(2026, 1, 2, tzinfo=dt.UTC)
+    for part in (found.base, found.stand):
+        if part is not None:
+            age_s(part.utc, now)
+    if found.stand is not None:
+        found.stand.stand()
+        remember(_FOLDER, "Digger 7", found)
+        assert recall(_FOLDER, "Digger 7") == found
+
+
+def marks(data: bytes) -> None:
+    """Lists of control marks as CSV."""
+    from hubtack.control.tables import read_check_points, read_fit_points
+    from hubtack.errors import HubtackError
+
+    path = _FOLDER / "marks.csv"
+    path.write_bytes(data)
+    for read in (read_fit_points, read_check_points):
+        with contextlib.suppress(HubtackError):
+            read(path)
+
+
+def profile(data: bytes) -> None:
+    """The terrain between base and rover as CSV."""
+    from hubtack.errors import HubtackError
+    from hubtack.radio.checks import read_profile
+
+    path = _FOLDER / "profile.csv"
+    path.write_bytes(data)
+    with contextlib.suppress(HubtackError):
+        heights = read_profile(path, 1000.0)
+        assert heights[-1][0] == 1000.0
+
+
 def url(data: bytes) -> None:
     """A source as it is written on the command line."""
     from hubtack.errors import HubtackError
@@ -175,6 +243,6 @@ TARGETS: dict[str, Callable[[bytes], None]] = {
     f.__name__: f
     for f in (
         framing, decoding, decoding_of_blocks, session, ntrip_head, ntrip_exchange, source_table, site_file, capture_index,
-        control_file, verdict_log, url,
+        control_file, verdict_log, saved_link, memory, marks, profile, url,
     )
 }  # fmt: skip

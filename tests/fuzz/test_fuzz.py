@@ -27,6 +27,10 @@ FINDS: tuple[tuple[str, bytes], ...] = (
     ("verdict_log", b'{"shown_utc":"2026-01-01T00:00:00Z","prev":"0","verdict":[]}\n'),  # a verdict that has no hash
     ("verdict_log", b'{"shown_utc":"9999-12-31T23:59:59Z","prev":"0","verdict":"HOLD"}\n' * 2),  # no day after it
     ("control_file", b'{"point":"A","utc":"2026-01-01T00:00:00Z","result":"pass","east_m":1' + b"0" * 400 + b"}\n"),
+    ("memory", b'{"version": 1, "base": NaN, "machines": {"Digger 7": {"ecef_m": [1, 2, 3], "n": 6, "utc": ""}}}'),  # kept on
+    ("memory", b'{"version": 1, "base": {"arp_ecef_m": [1' + b"0" * 400 + b', 1, 1], "utc": ""}}'),
+    ("saved_link", b'{"kind": "link", "stations": [{"id": 1, "arp_ecef_m": "far"}]}'),  # JSON, and nothing else
+    ("saved_link", b'{"kind": "link", "systems": 7, "findings": {"code": []}}'),
     ("capture_index", b"0,rover,1,1,bytes,0,99999999999999999999,,\n"),  # a length that no read takes
     ("capture_index", b"0,rover,1,1,bytes,0,4611686018427387903,,\n"),  # a length that no memory holds
     ("capture_index", b"0,rover,1,1,bytes,4611686018427387903,5,,\n"),  # an offset that some file systems refuse
