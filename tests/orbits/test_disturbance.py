@@ -116,7 +116,7 @@ def test_many_epochs_in_one_stroke_give_what_one_by_one_gives(moves, many):
     epoch = np.repeat(np.arange(len(parts)), [len(part["system"]) for part in parts])
     epochs = reduced_phases(
         book, LEAP_S, PLACE, T0_S + 2.0 * np.arange(len(parts)), epoch,
-        book.table(NEAR)[(100 * cells["system"] + cells["satellite"]).astype(int)], cells["signal"].astype(int),
+        book.table(NEAR.values())[(100 * cells["system"] + cells["satellite"]).astype(int)], cells["signal"].astype(int),
         cells["phase_range_m"], cells["pseudorange_m"], cells["lock_ms"],
     )  # fmt: skip
     one, all_ = DisturbanceWatch(PLACE), DisturbanceWatch(PLACE)

@@ -14,11 +14,11 @@ import pytest
 
 from hubtack.diagnosis.episode import Finding
 from hubtack.knowledge.reasons import BIT
+from hubtack.logs import drive
+from hubtack.logs.discover import discover
 from hubtack.orbits.api import BaseWatcher
 from hubtack.orbits.static import StaticPosition
 from hubtack.session.base_watch import observing_decoder
-from hubtack.logs import drive
-from hubtack.logs.discover import discover
 from hubtack.session.session import Session
 from hubtack.simulate.session import simulate, write_folder
 from hubtack.site import load_site

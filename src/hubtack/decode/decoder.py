@@ -21,15 +21,23 @@ _Records = dict[str, list[tuple[int, int, list[float]]]]
 
 
 class Decoder:
-    """Decodes one source. ``observables`` adds ranges to the satellite rows; payloads of ``keep_payloads`` are kept.
+    """Decodes one source. ``observables`` adds ranges to the satellite rows; with ``on_request`` they can be had for
+    chosen frames (``Decoded.cells_of``); payloads of ``keep_payloads`` are kept.
 
     Small input goes through the splitter and the scalar reader; of a block the frames are found first, then its lines
     by columns, and what is odd between them goes through the scalar reader in its place. The tables are the same.
     """
 
-    def __init__(self, *, observables: bool = False, keep_payloads: frozenset[int] | set[int] = frozenset()) -> None:
+    def __init__(
+        self,
+        *,
+        observables: bool = False,
+        on_request: bool = False,
+        keep_payloads: frozenset[int] | set[int] = frozenset(),
+    ) -> None:
         self._splitter = Splitter()
         self._observables = observables
+        self._on_request = on_request
         self._keep = frozenset(keep_payloads)
         # Where a message number was first seen in a good frame, and an address with a good checksum. By place and not
         # by order of work, since a block's odd lines are read after its tidy ones.
@@ -84,7 +92,7 @@ class Decoder:
         out.counts.frames = len(start)
         decode_frames(
             data, start, length, start + base, out,
-            leap_s=self.leap_s, observables=self._observables, keep_payloads=self._keep,
+            leap_s=self.leap_s, observables=self._observables, on_request=self._on_request, keep_payloads=self._keep,
         )  # fmt: skip
         self._note_types(out.frames)
         parts = [out]
@@ -152,7 +160,7 @@ class Decoder:
             decode_frames(
                 b"".join(f.data for f in frames), np.cumsum(length) - length, length,
                 np.array([f.pos for f in frames], dtype=np.int64), decoded,
-                leap_s=self.leap_s, observables=self._observables, keep_payloads=self._keep,
+                leap_s=self.leap_s, observables=self._observables, on_request=self._on_request, keep_payloads=self._keep,
             )  # fmt: skip
         return decoded
 

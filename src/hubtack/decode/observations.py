@@ -102,21 +102,22 @@ def _msm_fields(bits: BitField, level: int, cells: Floats, pick: slice | Ints, a
     lock_at = phase_at + phase_w * at.n_cell
     half_at = lock_at + lock_w * at.n_cell
     cn0_at = half_at + (1 if level >= 2 else 0) * at.n_cell
-    cells[pick, _COLUMN["has_code"]] = 0.0
     cells[pick, _COLUMN["has_phase"]] = 0.0
     rough_ms = _rough_range_ms(bits, level, at) if observables else None
-    if code_w:
+    if rough_ms is not None:
+        cells[pick, _COLUMN["has_code"]] = 0.0
+    if code_w and rough_ms is not None:
         fine = bits.signed_at(at.cell_start + at.rank * code_w, code_w)
         valid = fine != -(1 << (code_w - 1))
         cells[pick, _COLUMN["has_code"]] = valid
-        if rough_ms is not None:
-            scale = 2.0**-24 if code_w == 15 else 2.0**-29
-            cells[pick, _COLUMN["pseudorange_m"]] = np.where(valid, (rough_ms + fine * scale) * _LIGHT_MS_M, np.nan)
+        scale = 2.0**-24 if code_w == 15 else 2.0**-29
+        cells[pick, _COLUMN["pseudorange_m"]] = np.where(valid, (rough_ms + fine * scale) * _LIGHT_MS_M, np.nan)
     if phase_w:
-        fine = bits.signed_at(phase_at + at.rank * phase_w, phase_w)
-        valid = fine != -(1 << (phase_w - 1))
+        raw = bits.unsigned_at(phase_at + at.rank * phase_w, phase_w)
+        valid = raw != 1 << (phase_w - 1)
         cells[pick, _COLUMN["has_phase"]] = valid
         if rough_ms is not None:
+            fine = raw - (raw >> (phase_w - 1) << phase_w)
             scale = 2.0**-29 if phase_w == 22 else 2.0**-31
             cells[pick, _COLUMN["phase_range_m"]] = np.where(valid, (rough_ms + fine * scale) * _LIGHT_MS_M, np.nan)
         lock = bits.unsigned_at(lock_at + at.rank * lock_w, lock_w)
@@ -125,7 +126,7 @@ def _msm_fields(bits: BitField, level: int, cells: Floats, pick: slice | Ints, a
     if cn0_w:
         raw = bits.unsigned_at(cn0_at + at.rank * cn0_w, cn0_w)
         cells[pick, _COLUMN["cn0_dbhz"]] = (_CN0_6 if cn0_w == 6 else _CN0_10)[raw]
-    if level in (5, 7):
+    if level in (5, 7) and observables:
         info = bits.unsigned_at(at.sat_start + 8 * at.n_sat + at.sat_rank * 4, 4)
         glonass = cells[pick, _COLUMN["system"]] == GLONASS
         cells[pick, _COLUMN["glonass_channel"]] = np.where(glonass & (info <= 13), info - 7.0, np.nan)

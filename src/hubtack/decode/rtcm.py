@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from hubtack.decode.bits import BitField
 from hubtack.decode.observations import legacy_cells, msm_cells
+from hubtack.decode.ranged import RangedFrames
 from hubtack.decode.tables import Decoded, Rows, TextRecord
 from hubtack.framing.splitter import FRAME_OVERHEAD
 from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S, CURRENT_LEAP_S, GLONASS_AHEAD_OF_UTC_S
@@ -37,11 +38,13 @@ def decode_frames(
     *,
     leap_s: int = CURRENT_LEAP_S,
     observables: bool = False,
+    on_request: bool = False,
     keep_payloads: frozenset[int] = frozenset(),
 ) -> None:
     """Fill the tables of ``decoded`` from whole frames with good CRC, in order.
 
-    Frame i is ``length[i]`` bytes of ``data`` from ``start[i]`` on, and lies at ``pos[i]`` of the source.
+    Frame i is ``length[i]`` bytes of ``data`` from ``start[i]`` on, and lies at ``pos[i]`` of the source. With
+    ``on_request`` the ranges of chosen frames can be had afterwards, from ``decoded.cells_of``.
     """
     n = len(start)
     if not n:
@@ -61,13 +64,15 @@ def decode_frames(
     day_only = legacy[system[legacy] == GLONASS]  # the legacy GLONASS epoch is a time of day without its day
     columns["utc"][day_only] = (columns["epoch"][day_only] - GLONASS_AHEAD_OF_UTC_S * 1000) % DAY_MS
 
-    parts = []
+    parts: list[Floats] = []
     if len(msm):
         cells, n_sat, n_sig, n_cell = msm_cells(bits, msm, system, level, observables)
         columns["n_sat"][msm], columns["n_sig"][msm], columns["n_cell"][msm] = n_sat, n_sig, n_cell
         parts.append(cells)
     if len(legacy):
         parts.append(legacy_cells(bits, legacy, number, system, columns["n_sat"], observables))
+    if on_request and parts:
+        decoded.ranged.append((0, RangedFrames(bits, number, system, level, columns["n_sat"])))
     crc = bits.unsigned_at((start + length - 3) * 8, 24)
     decoded.frames = Rows("frames", pos, pos + length, np.array((
         number, np.where(station < 0, np.nan, station), length, columns["epoch"], columns["utc"], columns["more"],

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +18,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 PACKED_BYTES = 6
 MOST_FAILURES = 1000
+_FEW = 40  # rows that are put between others one by one
 
 FRAME_COLUMNS = (
     "type", "station_id", "length", "epoch_ms", "utc_ms_of_week", "more", "n_satellites", "n_signals", "n_cells",
@@ -164,6 +166,16 @@ class Span:
     kind: str
 
 
+class CellSource(Protocol):
+    """Frames that can give their cells with ranges."""
+
+    def __len__(self) -> int:
+        """Number of frames."""
+
+    def cells(self, frames: Ints) -> Floats:
+        """Cells (n, columns) of frames in ascending order."""
+
+
 @dataclass(slots=True)
 class Decoded:
     """Everything decoded from one stretch of a source."""
@@ -176,6 +188,23 @@ class Decoded:
     payloads: list[tuple[int, int, int, bytes]] = field(default_factory=list)
     counts: Counts = field(default_factory=Counts)
     spans: list[Span] = field(default_factory=list)
+    # Stretches of frames whose ranges can be read on request, with the number of each stretch's first frame.
+    ranged: list[tuple[int, CellSource]] = field(default_factory=list)
+
+    def cells_of(self, frames: Ints) -> Floats:
+        """Cells (n, columns) of frames (numbers in ``frames``, ascending), with ranges where the decoder can give them."""
+        if not self.ranged:
+            chosen = np.zeros(len(self.frames), dtype=bool)
+            chosen[frames] = True
+            return self.satellites.values[chosen[self.satellites["frame"].astype(np.int64)]]
+        parts = []
+        for first, source in self.ranged:
+            a, b = np.searchsorted(frames, (first, first + len(source)))
+            if b > a:
+                cells = source.cells(frames[a:b] - first)
+                cells[:, 0] += first
+                parts.append(cells)
+        return parts[0] if len(parts) == 1 else np.concatenate(parts)
 
     @classmethod
     def joined(cls, parts: Sequence[Decoded]) -> Decoded:
@@ -193,6 +222,7 @@ class Decoded:
                     rows = Rows(rows.kind, rows.pos, rows.end, rows.values.copy(order="K"))
                     rows.values[:, 0] += n_frames
                 satellites.append(rows)
+            whole.ranged.extend((first + n_frames, source) for first, source in part.ranged)
             n_frames += len(part.frames)
             whole.texts.extend(part.texts)
             whole.payloads.extend(part.payloads)
@@ -211,5 +241,23 @@ def _joined(parts: list[Rows], kind: str) -> Rows:
 
 
 def _in_order(tables: list[Rows]) -> Rows:
+    """Tables of one kind as one in the order of their bytes; each is in order by itself."""
+    if len(tables) == 2 and len(tables[1]) <= _FEW and len(tables[0]):
+        return _with_few(tables[0], tables[1])
     rows = Rows.concat(tables)
     return rows if len(tables) == 1 or bool(np.all(rows.pos[1:] > rows.pos[:-1])) else rows.take(np.argsort(rows.pos))
+
+
+def _with_few(rows: Rows, few: Rows) -> Rows:
+    """The odd lines of a block in their places: what lies between them is copied in one piece each."""
+    n, k = len(rows) + len(few), rows.values.shape[1]
+    pos, end = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
+    values = np.empty((k, n))
+    old, odd, done = rows.values.T, few.values.T, 0
+    for i, at in enumerate([*np.searchsorted(rows.pos, few.pos).tolist(), len(rows)]):
+        here, there = slice(done, at), slice(done + i, at + i)
+        pos[there], end[there], values[:, there] = rows.pos[here], rows.end[here], old[:, here]
+        if i < len(few):
+            pos[at + i], end[at + i], values[:, at + i] = few.pos[i], few.end[i], odd[:, i]
+        done = at
+    return Rows(rows.kind, pos, end, values.T)

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.decode.tables import SATELLITE_COLUMNS, STATION_COLUMNS, Decoded, Rows
+from hubtack.decode.tables import STATION_COLUMNS, Decoded, Rows
 from hubtack.geo import ecef_to_geodetic
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
 from hubtack.orbits import atmosphere
@@ -46,7 +46,6 @@ _NEAR_S = 60.0  # the nearest ephemeris is looked for once a minute
 _WIDE = 8.0  # how far beyond its validity an ephemeris still tells where a satellite stands
 _MOST_ROWS = 4000  # ephemerides in the book, of 20 kB each with their nodes
 _SAID = [STATION_COLUMNS.index(name) for name in ("station_id", "x_m", "y_m", "z_m", "computed")]
-_RANGE = SATELLITE_COLUMNS.index("pseudorange_m")
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +91,7 @@ class BaseWatcher:
         self._due: list[_Due] = []
         self._said: tuple[float, ...] = (float("nan"),) * len(_SAID)  # the newest base position, as it came
         self._book = OrbitBook()
-        self._found: dict[tuple[int, float, float], Ints] = {}
+        self._found: tuple[tuple[int, float], Ints, Ints] | None = None
         self.tracked: frozenset[tuple[int, int]] = frozenset()  # (system, satellite) of the newest look at the sky
         self.cn0_dbhz: dict[tuple[int, int], float] = {}  # strongest signal of each, then
         self._fresh()
@@ -125,7 +124,7 @@ class BaseWatcher:
         the stretch holds is taken in the order of its bytes, so that any cut of a stream gives the same answers.
         """
         if len(self._book) > _MOST_ROWS:
-            self._book, self._found = OrbitBook(), {}
+            self._book, self._found = OrbitBook(), None
         frames = Frames.of(decoded)
         self._read = 0
         steps: list[Step] = []
@@ -228,21 +227,18 @@ class BaseWatcher:
 
     def _take(self, epoch: Ended | None) -> None:
         """Put an epoch that has ended on the list, with the ephemerides of now."""
-        if epoch is None or not np.isfinite(epoch.values[:, _RANGE]).any():
+        if epoch is None:
             return
-        self._saw_ranges = True
-        wide = self._nearest(epoch.t_s, _WIDE) if epoch.wanted.look else None
-        self._due.append(_Due(epoch, self._nearest(epoch.t_s), wide))
+        near, wide = self._nearest(epoch.t_s)
+        self._due.append(_Due(epoch, near, wide if epoch.wanted.look else None))
 
-    def _nearest(self, t_s: float, factor: float = 1.0) -> Ints:
-        """Ephemerides nearest to the minute; looked for anew when the minute or the store has changed."""
-        key = (self.ephemerides.version, round(t_s / _NEAR_S) * _NEAR_S, factor)
-        if key not in self._found:
-            if len(self._found) > 8:
-                self._found.clear()
-            near = self.ephemerides.nearest(key[1], self.leap_s, longest_age_factor=factor)
-            self._found[key] = self._book.table(near)
-        return self._found[key]
+    def _nearest(self, t_s: float) -> tuple[Ints, Ints]:
+        """Ephemerides nearest to the minute, and of longer ago; looked for anew when minute or store has changed."""
+        key = (self.ephemerides.version, round(t_s / _NEAR_S) * _NEAR_S)
+        if self._found is None or self._found[0] != key:
+            near, wide = self.ephemerides.nearest_many(key[1], self.leap_s, (1.0, _WIDE))
+            self._found = (key, self._book.table(near), self._book.table(wide))
+        return self._found[1:]
 
     def _work(self) -> list[Step]:
         """Do all that is due: first the positions in order, then what rests on them."""
@@ -250,6 +246,13 @@ class BaseWatcher:
         if not due:
             return []
         cells = Cells.joined([item.epoch for item in due])
+        ranged = np.bincount(cells.of, np.isfinite(cells["pseudorange_m"]), len(due)) > 0
+        if not ranged.all():  # MSM1 to MSM3, for one, hold no whole ranges
+            kept = np.flatnonzero(ranged).tolist()
+            due, cells = [due[k] for k in kept], cells.picked(kept, len(due))
+        if not due:
+            return []
+        self._saw_ranges = True
         solving = [k for k, item in enumerate(due) if item.epoch.wanted.solve]
         solutions = dict(zip(solving, self._solutions(due, cells, solving), strict=True))
         moving: list[int] = []
@@ -257,7 +260,7 @@ class BaseWatcher:
         for k, item in enumerate(due):
             if item.epoch.wanted.solve:
                 if not self._note(solutions[k], item.epoch.t_s):
-                    self._waiting.append(item.epoch)
+                    self._waiting.append(item.epoch.held())
                 elif self._waiting:
                     self._retry(item.near)
                 self._claim(item.epoch.end_pos)
@@ -321,7 +324,7 @@ class BaseWatcher:
         waiting, self._waiting = list(self._waiting), deque(maxlen=_WAITING)
         for epoch in waiting:
             if near is None:
-                mine = self._book.table(self.ephemerides.nearest(epoch.t_s, self.leap_s))
+                mine = self._book.table(self.ephemerides.nearest(epoch.t_s, self.leap_s).values())
             else:
                 mine = near
             if not self._note(self._solved([_Due(epoch, mine, None)], Cells.joined([epoch]))[0], epoch.t_s):

@@ -6,7 +6,7 @@ gives at a time depends on nothing else that is in the table or is asked with it
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,11 +65,11 @@ class OrbitBook:
         """Rows of many, in their order."""
         return np.array([self.row(e) for e in ephemerides], dtype=np.int64)
 
-    def table(self, near: Mapping[tuple[int, int], Ephemeris]) -> Ints:
+    def table(self, near: Iterable[Ephemeris]) -> Ints:
         """(``NUMBERS``,) row of each satellite's ephemeris by its number; -1 for none."""
         out = np.full(NUMBERS, -1, dtype=np.int64)
-        for (system, satellite), ephemeris in near.items():
-            out[100 * system + satellite] = self.row(ephemeris)
+        near = list(near)
+        out[[100 * e.system + e.satellite for e in near]] = [self.row(e) for e in near]
         return out
 
     def settle(self) -> None:

@@ -7,7 +7,7 @@ wants that epoch, and what costs is paid for those alone; the epochs in between 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +23,7 @@ Bools = NDArray[np.bool_]
 _COLUMN = {name: i for i, name in enumerate(SATELLITE_COLUMNS)}
 _DAY_ONLY = (1009, 1010, 1011, 1012)  # these give a time of day without its day
 _NEVER_MS = -(1 << 60)
+_SYSTEMS = 16
 _DAY_MS, _WEEK_MS = round(DAY_S * 1000), round(WEEK_S * 1000)
 
 
@@ -34,34 +35,98 @@ class Wanted(NamedTuple):
     look: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """An epoch that has ended: ``t_s`` is GPS time of week counted on over a week's end, what it is wanted for, its
+    cells as they came, and where the frame starts that ended it, or the last frame taken.
+    """
+
+    t_s: float
+    wanted: Wanted
+    parts: tuple[_Part, ...]
+    end_pos: int
+
+    def held(self) -> Ended:
+        """The same, without the stretch of the stream that it came with."""
+        return replace(self, parts=tuple(part.held() for part in self.parts))
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """Frames of an epoch: as numbers in a decoded stretch, or their cells (n, columns) with their message numbers."""
+
+    decoded: Decoded | None
+    frames: Ints
+    values: Floats
+    kind: Ints
+
+    def held(self) -> _Part:
+        if self.decoded is None:
+            return self
+        values = self.decoded.cells_of(self.frames)
+        kind = self.decoded.frames["type"][values[:, 0].astype(np.int64)].astype(np.int64)
+        return _Part(None, self.frames, values, kind)
+
+
+_NO_CELLS, _NO_KIND = np.zeros((0, len(SATELLITE_COLUMNS))), np.zeros(0, dtype=np.int64)
+
+
 class Cells:
-    """Cells of epochs, (N,) columns by name; ``of`` (N,) is the epoch of each cell."""
+    """Cells of epochs, (N,) columns by name; ``of`` (N,) is the epoch of each cell, in ascending order."""
 
-    __slots__ = ("_ints", "_values", "of")
+    __slots__ = ("_columns", "_rows", "_values", "of")
 
-    def __init__(self, values: Floats, of: Ints) -> None:
-        self._values, self.of = values, of
-        self._ints: dict[str, Ints] = {}
+    def __init__(self, values: Floats, of: Ints, rows: Ints | None = None) -> None:
+        self._values, self.of, self._rows = values, of, rows
+        self._columns: dict[str, Floats | Ints] = {}
+
+    @classmethod
+    def joined(cls, epochs: Sequence[Ended]) -> Cells:
+        """Cells of epochs in their order, of each constellation those of its fullest message alone."""
+        values, kinds, of = [], [], []
+        asked: dict[int, tuple[Decoded, list[Ints], list[int]]] = {}
+        for k, epoch in enumerate(epochs):
+            for part in epoch.parts:
+                if part.decoded is None:
+                    values.append(part.values)
+                    kinds.append(part.kind)
+                    of.append(np.full(len(part.kind), k))
+                else:
+                    _, frames, owners = asked.setdefault(id(part.decoded), (part.decoded, [], []))
+                    frames.append(part.frames)
+                    owners.append(k)
+        for decoded, frames, owners in asked.values():  # all that a stretch is asked for at once
+            every = np.concatenate(frames)
+            owner = np.zeros(len(decoded.frames), dtype=np.int64)
+            owner[every] = np.repeat(owners, [len(some) for some in frames])
+            got = decoded.cells_of(every)
+            frame = got[:, 0].astype(np.int64)
+            values.append(got)
+            kinds.append(decoded.frames["type"][frame].astype(np.int64))
+            of.append(owner[frame])
+        whole, kind, epoch_of = np.concatenate(values), np.concatenate(kinds), np.concatenate(of)
+        keep = np.flatnonzero(fullest(whole, kind, epoch_of, len(epochs)))
+        if len(values) > 1:
+            keep = keep[np.argsort(epoch_of[keep], kind="stable")]
+        return cls(whole, epoch_of[keep], keep)
 
     def __len__(self) -> int:
         return len(self.of)
 
     def __getitem__(self, name: str) -> Floats:
         """One column."""
-        return self._values[:, _COLUMN[name]]
+        if name not in self._columns:
+            values = self._values[:, _COLUMN[name]]
+            self._columns[name] = values if self._rows is None else values[self._rows]
+        return self._columns[name].view(np.float64)
 
     def ints(self, name: str) -> Ints:
         """A column of whole numbers; 99 for unknown."""
-        if name not in self._ints:
+        key = f"{name} as a whole number"
+        if key not in self._columns:
             values = self[name]
-            self._ints[name] = np.where(np.isfinite(values), values, 99.0).astype(np.int64)
-        return self._ints[name]
-
-    @classmethod
-    def joined(cls, epochs: Sequence[Ended]) -> Cells:
-        """Cells of epochs in their order."""
-        counts = [len(epoch.values) for epoch in epochs]
-        return cls(np.concatenate([epoch.values for epoch in epochs]), np.repeat(np.arange(len(epochs)), counts))
+            self._columns[key] = np.where(np.isfinite(values), values, 99.0).astype(np.int64)
+        return self._columns[key].view(np.int64)
 
     def picked(self, epochs: Sequence[int], n_epochs: int) -> Cells:
         """Cells of some epochs, which are then numbered from 0 on in the order given."""
@@ -69,48 +134,30 @@ class Cells:
         place[list(epochs)] = np.arange(len(epochs))
         of = place[self.of]
         rows = np.flatnonzero(of >= 0)
-        return Cells(self._values[rows], of[rows])
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """An epoch that has ended: ``t_s`` is GPS time of week counted on over a week's end, what it is wanted for, its
-    rows (n, columns), and where the frame starts that ended it, or the last frame taken.
-    """
-
-    t_s: float
-    wanted: Wanted
-    values: Floats
-    end_pos: int
+        return Cells(self._values, of[rows], rows if self._rows is None else self._rows[rows])
 
 
 @dataclass(frozen=True, slots=True)
 class Frames:
     """Frames of a stretch that hold cells: (F,) arrays in their order.
 
-    ``pos`` is where each starts, ``utc_ms`` its UTC time of week, ``kind`` its message number; ``first`` and ``last``
-    are its rows of the cell table.
+    ``number`` is that in the stretch, ``pos`` where each starts, ``utc_ms`` its UTC time of week, ``kind`` its message.
     """
 
+    number: Ints
     pos: Ints
     utc_ms: Ints
     kind: Ints
     station: Floats
-    first: Ints
-    last: Ints
 
     @classmethod
     def of(cls, decoded: Decoded) -> Frames:
         """All frames with cells whose time is known."""
-        frame = decoded.satellites["frame"].astype(np.int64)
-        count = np.bincount(frame, minlength=len(decoded.frames))
-        last = np.cumsum(count)
+        count = np.bincount(decoded.satellites["frame"].astype(np.int64), minlength=len(decoded.frames))
         utc_ms = decoded.frames["utc_ms_of_week"]
         of = np.flatnonzero((count > 0) & np.isfinite(utc_ms))
-        return cls(
-            decoded.frames.pos[of], np.rint(utc_ms[of]).astype(np.int64), decoded.frames["type"][of].astype(np.int64),
-            decoded.frames["station_id"][of], (last - count)[of], last[of],
-        )  # fmt: skip
+        return cls(of, decoded.frames.pos[of], np.rint(utc_ms[of]).astype(np.int64),
+                   decoded.frames["type"][of].astype(np.int64), decoded.frames["station_id"][of])  # fmt: skip
 
     def __len__(self) -> int:
         return len(self.pos)
@@ -139,7 +186,7 @@ class EpochSieve:
         self._open_ms: int | None = None
         self._wanted = Wanted()
         self._utc_ms: int | None = None  # of the open epoch, as its frames give it
-        self._parts: list[tuple[Floats, Ints]] = []  # rows of the open epoch, if it is wanted, with their messages
+        self._parts: list[_Part] = []  # of the open epoch, if it is wanted
         self._pos = 0
 
     @property
@@ -164,6 +211,7 @@ class EpochSieve:
         self._utc_ms = int(frames.utc_ms[-1])
         self._gather(decoded, frames, 0, begins[0])
         if not len(t_ms):
+            self._parts = [part.held() for part in self._parts]
             return
         # Most epochs are not wanted: from each that was asked about straight to the next one that must be.
         t_s = t_ms / 1000.0
@@ -177,6 +225,7 @@ class EpochSieve:
                 yield from self._ended(frames, begins[k + 1])
             k = self._asked(t_s, back, k + 1)
         self._open_ms = int(t_ms[-1])
+        self._parts = [part.held() for part in self._parts]
 
     def _asked(self, t_s: Floats, back: Ints, k: int) -> int:
         """The first epoch from ``k`` on that is due, or that lies before the one before it: the stream began anew."""
@@ -191,9 +240,7 @@ class EpochSieve:
         if a == b or not any(self._wanted):
             return
         self._pos = int(frames.pos[b - 1])
-        count = frames.last[a:b] - frames.first[a:b]
-        rows = np.arange(int(count.sum())) + np.repeat(frames.first[a:b] - (np.cumsum(count) - count), count)
-        self._parts.append((decoded.satellites.values[rows], np.repeat(frames.kind[a:b], count)))
+        self._parts.append(_Part(decoded, frames.number[a:b], _NO_CELLS, _NO_KIND))
 
     def _ended(self, frames: Frames, by: int) -> Iterator[tuple[int, Ended]]:
         """The open epoch ends with frame ``by``."""
@@ -209,8 +256,7 @@ class EpochSieve:
         self._parts, self._wanted = [], Wanted()
         if not parts or self._open_ms is None:
             return None
-        values, kind = (np.concatenate([part[i] for part in parts]) for i in (0, 1))
-        return Ended(self._open_ms / 1000.0, wanted, values[fullest(values, kind)], self._pos)
+        return Ended(self._open_ms / 1000.0, wanted, tuple(parts), self._pos)
 
     def _counted_on(self, utc_ms: Ints, kind: Ints) -> Ints:
         """Times of week (or day) continued from the epoch before, so that they never jump back by a week. [ms]"""
@@ -239,13 +285,14 @@ class EpochSieve:
         return np.array(out, dtype=np.int64)
 
 
-def fullest(values: Floats, kind: Ints) -> Bools:
-    """Which rows of an epoch count: of each constellation those of its fullest message (highest number) alone.
+def fullest(values: Floats, kind: Ints, of: Ints, n_epochs: int) -> Bools:
+    """Which cells count: of each epoch and constellation those of its fullest message (highest number) alone.
 
     A base may send one epoch twice, as 1004 and MSM4 or as MSM6 and MSM7, and the two need not share a receiver
     clock: they lie 108 km apart in one recorded stream.
     """
     system = np.nan_to_num(values[:, _COLUMN["system"]]).astype(np.int64)
-    best = np.zeros(int(system.max(initial=0)) + 1, dtype=np.int64)
-    np.maximum.at(best, system, kind)
-    return np.asarray(kind == best[system])
+    group = of * _SYSTEMS + system
+    best = np.zeros(n_epochs * _SYSTEMS, dtype=np.int64)
+    np.maximum.at(best, group, kind)
+    return np.asarray(kind == best[group])

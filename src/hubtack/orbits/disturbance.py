@@ -10,14 +10,14 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.geo import ecef_to_geodetic, enu_rotation
 from hubtack.orbits.book import NUMBERS, OrbitBook
-from hubtack.orbits.displacement import PhaseTable, displacements
+from hubtack.orbits.displacement import Displacements, PhaseTable, displacements
 from hubtack.orbits.ephemeris import Ephemeris
 from hubtack.orbits.satellites import line_of_sight
 from hubtack.orbits.signals import SPEED_OF_LIGHT_M_S
@@ -45,15 +45,6 @@ class Step:
     sigma_enu_m: Floats
     satellites: int
     confirmed_pos: int = -1  # byte at which the epoch that confirmed it ended, where that is known
-
-    @property
-    def is_claimed(self) -> bool:
-        """Beyond 20 mm in plan or 40 mm in height, and beyond 5 sigma."""
-        plan_m, up_m = float(np.hypot(self.offset_enu_m[0], self.offset_enu_m[1])), abs(float(self.offset_enu_m[2]))
-        plan_sigma = float(np.hypot(self.sigma_enu_m[0], self.sigma_enu_m[1]))
-        return (plan_m > max(PLAN_CLAIM_M, _SIGMAS * plan_sigma)) or (
-            up_m > max(UP_CLAIM_M, _SIGMAS * float(self.sigma_enu_m[2]))
-        )
 
 
 class DisturbanceWatch:
@@ -86,7 +77,7 @@ class DisturbanceWatch:
         ``t_gpst_s`` counts on over the end of a week. Cells without ephemeris, phase or range are left out.
         """
         book = OrbitBook()
-        row = book.table(ephemerides)[np.minimum(100 * system + satellite, NUMBERS - 1)]
+        row = book.table(ephemerides.values())[np.minimum(100 * system + satellite, NUMBERS - 1)]
         epoch, at = np.zeros(len(system), dtype=np.int64), np.array([t_gpst_s], dtype=np.float64)
         return self.add_many(reduced_phases(
             book, leap_s, self.place_ecef_m, at, epoch, row, signal, phase_range_m, pseudorange_m, lock_ms
@@ -100,11 +91,26 @@ class DisturbanceWatch:
         t_s = table.t_s.tolist()
         begin = self._begin(t_s, n_kept)
         before = [self._newest(t_s, begin[k], k, t_s[k] - SPAN_S) for k in range(n_kept, len(t_s))]
-        asks = [(old, new) for new, old in enumerate(before, n_kept) if old >= 0]
-        found = dict(zip(asks, self._between(table, asks), strict=True))
-        out = [
-            self._judge(table, begin[k], k, found.get((before[k - n_kept], k))) for k in range(n_kept, len(t_s))
-        ]  # fmt: skip
+        asks = np.array([(old, new) for new, old in enumerate(before, n_kept) if old >= 0], dtype=np.int64).reshape(
+            -1, 2
+        )
+        found = displacements(table, asks[:, 0], asks[:, 1], self._turn)
+        claimed = is_claimed(found)
+        known = np.flatnonzero(found.known).tolist()
+        of = {int(asks[p, 1]): p for p in known}
+        out: list[Step | None] = []
+        for k in range(n_kept, len(t_s)):
+            if k == begin[k]:
+                self._pending = None  # what came before a gap is forgotten
+            if self._pending is not None:
+                out.append(self._confirmed(table, t_s, begin[k], k))
+                continue
+            out.append(None)
+            if k in of:
+                self.judged += 1
+                self.last_sigma_enu_m = found.sigma_enu_m[of[k]]
+                if claimed[of[k]]:
+                    self._pending = _step(table, asks[of[k]], found, of[k])
         self._kept = table.part(begin[-1] if begin else 0, len(t_s))
         return out
 
@@ -124,41 +130,35 @@ class DisturbanceWatch:
         """The newest epoch from ``first`` on and before ``k`` that is not later than ``until_s``; -1 for none."""
         return next((i for i in range(k - 1, first - 1, -1) if t_s[i] <= until_s + 1e-6), -1)
 
-    def _between(self, table: PhaseTable, pairs: list[tuple[int, int]]) -> list[Step | None]:
-        """Displacement from one epoch to a later one; None without two surplus satellites."""
-        if not pairs:
-            return []
-        old, new = np.array(pairs, dtype=np.int64).T
-        found = displacements(table, old, new, self._turn)
-        t_s, counts = table.t_s.tolist(), found.satellites.tolist()
-        return [
-            Step(t_s[j], t_s[i], found.offset_enu_m[p], found.sigma_enu_m[p], counts[p]) if found.known[p] else None
-            for p, (i, j) in enumerate(pairs)
-        ]
-
-    def _judge(self, table: PhaseTable, first: int, k: int, step: Step | None) -> Step | None:
-        """Look two seconds back (``step``); of a step, look back over it again five seconds later."""
-        t_s = float(table.t_s[k])
-        if self._pending is not None and k == first:
-            self._pending = None  # what came before a gap is forgotten
-        if self._pending is not None:
-            if t_s - self._pending.t_gpst_s < CONFIRM_S:
-                return None
-            held, self._pending = self._pending, None
-            before = self._newest(table.t_s.tolist(), first, k, held.t_gpst_s - SPAN_S)
-            again = self._between(table, [(before, k)])[0] if before >= 0 else None
-            if again is None or not again.is_claimed:
-                return None
-            claimed = Step(held.t_gpst_s, held.since_gpst_s, again.offset_enu_m, again.sigma_enu_m, again.satellites)
-            self.steps.append(claimed)
-            return claimed
-        if step is None:
+    def _confirmed(self, table: PhaseTable, t_s: list[float], first: int, k: int) -> Step | None:
+        """Of a step that was seen, look back over it again five seconds later."""
+        held = self._pending
+        if held is None or t_s[k] - held.t_gpst_s < CONFIRM_S:
             return None
-        self.judged += 1
-        self.last_sigma_enu_m = step.sigma_enu_m
-        if step.is_claimed:
-            self._pending = step
-        return None
+        self._pending = None
+        before = self._newest(t_s, first, k, held.t_gpst_s - SPAN_S)
+        if before < 0:
+            return None
+        pair = np.array([[before, k]])
+        again = displacements(table, pair[:, 0], pair[:, 1], self._turn)
+        if not is_claimed(again)[0]:
+            return None
+        step = replace(_step(table, pair[0], again, 0), t_gpst_s=held.t_gpst_s, since_gpst_s=held.since_gpst_s)
+        self.steps.append(step)
+        return step
+
+
+def is_claimed(found: Displacements) -> NDArray[np.bool_]:
+    """Which displacements (P,) are beyond 20 mm in plan or 40 mm in height, and beyond 5 sigma."""
+    east, north, up = found.offset_enu_m.T
+    sigma_east, sigma_north, sigma_up = found.sigma_enu_m.T
+    plan = np.hypot(east, north) > np.maximum(PLAN_CLAIM_M, _SIGMAS * np.hypot(sigma_east, sigma_north))
+    return np.asarray(found.known & (plan | (np.abs(up) > np.maximum(UP_CLAIM_M, _SIGMAS * sigma_up))))
+
+
+def _step(table: PhaseTable, pair: Ints, found: Displacements, p: int) -> Step:
+    since_s, t_s = table.t_s[pair].tolist()
+    return Step(t_s, since_s, found.offset_enu_m[p], found.sigma_enu_m[p], int(found.satellites[p]))
 
 
 def reduced_phases(

@@ -10,9 +10,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S
 from hubtack.knowledge.messages import BEIDOU, GALILEO, GLONASS, GPS, QZSS
 from hubtack.orbits.layouts import LAYOUTS
+
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
 
 WEEK_S = 604_800.0
 DAY_S = 86_400.0
@@ -189,6 +195,7 @@ class EphemerisStore:
         self._kept: dict[tuple[int, int, int], list[Ephemeris]] = {}
         self._seen: dict[bytes, None] = {}
         self.version = 0  # grows with each ephemeris that is new
+        self._sorted: tuple[int, list[Ephemeris], Ints, Floats, Floats, Floats, Floats, Floats] | None = None
 
     def __len__(self) -> int:
         """Number of satellites with an ephemeris."""
@@ -241,13 +248,33 @@ class EphemerisStore:
 
         Galileo I/NAV (1046) wins over F/NAV (1045) where both serve: its clock fits E1 with E5b and alone.
         """
-        best: dict[tuple[int, int], tuple[float, Ephemeris]] = {}
-        for (system, satellite, message), kept in sorted(self._kept.items()):
-            for ephemeris in kept:
-                age = abs(age_s(ephemeris, t_gpst_s, leap_s))
-                if age > LONGEST_AGE_S[system] * longest_age_factor:
-                    continue
-                rank = age + (10.0 * WEEK_S if message == 1045 else 0.0)
-                if (system, satellite) not in best or rank < best[system, satellite][0]:
-                    best[system, satellite] = (rank, ephemeris)
-        return {key: ephemeris for key, (_, ephemeris) in best.items()}
+        (found,) = self.nearest_many(t_gpst_s, leap_s, (longest_age_factor,))
+        return {(e.system, e.satellite): e for e in found}
+
+    def nearest_many(self, t_gpst_s: float, leap_s: float, factors: Iterable[float]) -> list[list[Ephemeris]]:
+        """The same for several factors, in the order of system and number."""
+        if self._sorted is None or self._sorted[0] != self.version:
+            self._sorted = (self.version, *_columns([e for _, kept in sorted(self._kept.items()) for e in kept]))
+        _, every, number, reference_s, period_s, behind, longest_s, penalty_s = self._sorted
+        age_s = np.abs((t_gpst_s - leap_s * behind - reference_s + period_s / 2) % period_s - period_s / 2)
+        order = np.lexsort((age_s + penalty_s, number))
+        out = []
+        for factor in factors:
+            fits = order[age_s[order] <= longest_s[order] * factor]
+            mine = number[fits]
+            first = np.flatnonzero(np.concatenate((mine[:1] >= 0, np.diff(mine) != 0)))
+            out.append([every[i] for i in fits[first].tolist()])
+        return out
+
+
+def _columns(every: list[Ephemeris]) -> tuple[list[Ephemeris], Ints, Floats, Floats, Floats, Floats, Floats]:
+    """Ephemerides with what their age and rank are worked out from."""
+    rows = [
+        (100 * e.system + e.satellite, e.tb_utc_s, DAY_S, 1.0, LONGEST_AGE_S[e.system], 0.0)
+        if e.system == GLONASS
+        else (100 * e.system + e.satellite, e.toe_s, WEEK_S, 0.0, LONGEST_AGE_S[e.system],
+              10.0 * WEEK_S if e.message == 1045 else 0.0)
+        for e in every
+    ]  # fmt: skip
+    table = np.array(rows, dtype=np.float64).reshape(len(rows), 6).T
+    return every, table[0].astype(np.int64), table[1], table[2], table[3], table[4], table[5]

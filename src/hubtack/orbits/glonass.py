@@ -20,7 +20,7 @@ GLONASS_OMEGA_RAD_S = 7.292115e-5
 STEP_S = 120.0  # error below 3 mm after 15 min
 ROUGH_STEP_S = 600.0  # for directions: half a kilometre after twelve hours, 0.002 degrees
 _SUN_MOON_S = 3_600.0  # the sun and moon terms of 1020 are constants good for half an hour
-_CHUNK = 8  # nodes that are added at a time, on both sides
+_CHUNK = 4  # nodes that are added at a time, on both sides
 
 
 def rate(state: Floats, sun_moon: Floats) -> Floats:
@@ -78,55 +78,58 @@ class Nodes:
 
     def __init__(self, step_s: float = STEP_S) -> None:
         self._step_s = step_s
-        self._half = 0  # nodes on each side of the reference time
+        self._half = 0  # nodes on each side of the reference time that there is room for
+        self._made: Ints = np.zeros(0, dtype=np.int64)  # how many there are, by row
         self._table: Floats = np.zeros((0, 1, 9))  # position, velocity, acceleration at the nodes -half ... half
-        self._sun_moon: Floats = np.zeros((3, 0))
+        self._sun_moon: Floats = np.zeros((0, 3))
 
     def __len__(self) -> int:
         return len(self._table)
 
     def add(self, states: Floats) -> None:
         """Take the states (K, 9) of more ephemerides; their rows follow those that are there."""
-        if not len(states):
-            return
-        new = np.zeros((len(states), 1, 9))
-        new[:, 0, :6] = states[:, :6]
-        new[:, 0, 3:] = rate(states[:, :6].T, states[:, 6:].T)[0:6].T
-        sun_moon = states[:, 6:].T
-        half = 0
-        while half < self._half:
-            new = self._longer(new, sun_moon, half)
-            half += _CHUNK
-        self._table = np.concatenate((self._table, new)) if len(self._table) else new
-        self._sun_moon = np.concatenate((self._sun_moon, sun_moon), axis=1)
+        new = np.zeros((len(states), 2 * self._half + 1, 9))
+        new[:, self._half, :6] = states[:, :6]
+        new[:, self._half, 3:] = rate(states[:, :6].T, states[:, 6:].T).T
+        self._table = np.concatenate((self._table, new))
+        self._sun_moon = np.concatenate((self._sun_moon, states[:, 6:]))
+        self._made = np.concatenate((self._made, np.zeros(len(states), dtype=np.int64)))
 
-    def _longer(self, table: Floats, sun_moon: Floats, half: int) -> Floats:
-        """The same nodes and ``_CHUNK`` more on either side."""
-        n = len(table)
-        out = np.empty((n, table.shape[1] + 2 * _CHUNK, 9))
-        out[:, _CHUNK:-_CHUNK] = table
+    def _reach(self, row: Ints, nodes: Ints) -> None:
+        """Have at least so many nodes on both sides of each row."""
+        need = np.zeros(len(self._made), dtype=np.int64)
+        np.maximum.at(need, row, nodes)
+        while len(short := np.flatnonzero(self._made < need)):
+            made = int(self._made[short].min())
+            self._extend(short[self._made[short] == made], made)
+
+    def _extend(self, row: Ints, made: int) -> None:
+        """``_CHUNK`` nodes more on both sides of rows that have ``made``."""
+        if made + _CHUNK > self._half:
+            room = np.zeros((len(self._table), _CHUNK, 9))
+            self._table = np.concatenate((room, self._table, room), axis=1)
+            self._half += _CHUNK
         # Forwards and backwards at once: the same equations with the step's sign turned.
-        now = np.concatenate((table[:, -1, :6], table[:, 0, :6])).T.copy()
-        slope = np.concatenate((table[:, -1, 3:], table[:, 0, 3:])).T.copy()
-        both = np.concatenate((sun_moon, sun_moon), axis=1)
+        n, middle = len(row), self._half
+        both = np.concatenate((self._table[row, middle + made], self._table[row, middle - made])).T
+        now, slope = both[:6].copy(), both[3:].copy()
+        pull = np.concatenate((self._sun_moon[row], self._sun_moon[row])).T
         h = np.concatenate((np.full(n, self._step_s), np.full(n, -self._step_s)))
-        for k in range(1, _CHUNK + 1):
-            felt = both if (half + k - 1) * self._step_s < _SUN_MOON_S else np.zeros_like(both)
+        for k in range(made + 1, made + _CHUNK + 1):
+            felt = pull if (k - 1) * self._step_s < _SUN_MOON_S else np.zeros_like(pull)
             now = stepped(now, felt, h, slope)
-            slope = rate(now, both if (half + k) * self._step_s < _SUN_MOON_S else np.zeros_like(both))
-            for side, at in ((slice(n, None), _CHUNK - k), (slice(0, n), _CHUNK + table.shape[1] - 1 + k)):
-                out[:, at, :3] = now[:3, side].T
-                out[:, at, 3:] = slope[:, side].T
-        return out
+            slope = rate(now, pull if k * self._step_s < _SUN_MOON_S else np.zeros_like(pull))
+            for side, at in ((slice(0, n), middle + k), (slice(n, None), middle - k)):
+                self._table[row, at, :3] = now[:3, side].T
+                self._table[row, at, 3:] = slope[:, side].T
+        self._made[row] = made + _CHUNK
 
     def positions(self, row: Ints, tk: Floats) -> Floats:
         """Positions (n, 3) of ephemerides ``row`` (n,) at ``tk`` (n,) seconds from their reference times."""
         known = np.isfinite(tk)
         u = np.where(known, tk, 0.0) / self._step_s
         below = np.floor(u)
-        while self._half < np.max(np.abs(below), initial=0.0) + 1.0:
-            self._table = self._longer(self._table, self._sun_moon, self._half)
-            self._half += _CHUNK
+        self._reach(row, np.maximum(below + 1.0, -below).astype(np.int64))
         u = np.where(known, u - below, np.nan)
         at = below.astype(np.int64) + self._half
         a, b = self._table[row, at], self._table[row, at + 1]

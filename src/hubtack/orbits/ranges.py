@@ -108,7 +108,7 @@ def ranges_of_epoch(
         Frequency channel; where it is not -7 to 6 that of the ephemeris serves.
     """
     book = OrbitBook()
-    row = book.table(ephemerides)[np.minimum(100 * system + satellite, NUMBERS - 1)]
+    row = book.table(ephemerides.values())[np.minimum(100 * system + satellite, NUMBERS - 1)]
     channel = np.full(len(system), 99) if glonass_channel is None else glonass_channel
     epoch = np.zeros(len(system), dtype=np.int64)
     at = np.array([t_gpst_s], dtype=np.float64)

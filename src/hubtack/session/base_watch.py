@@ -30,7 +30,7 @@ _UNIX_GPS_DAYS = 3657  # 1980-01-06, in days since 1970
 
 def observing_decoder() -> Decoder:
     """A decoder that keeps what the watch needs: ranges, phases and ephemerides."""
-    return Decoder(observables=True, keep_payloads=EPHEMERIS_MESSAGES)
+    return Decoder(on_request=True, keep_payloads=EPHEMERIS_MESSAGES)
 
 
 @dataclass(slots=True)
