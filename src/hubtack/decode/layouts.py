@@ -49,8 +49,9 @@ class Layout:
     """One layout: how to tell a line that fits it, and how to read it.
 
     ``own`` and ``add`` (words, 1) are the bytes of the layout by eights and what is added to find a difference;
-    ``keep`` tells which bytes count in the words from ``open_from`` on, in those before all do. ``plan`` is None for a
-    sentence that is only counted, under ``name``.
+    ``keep`` tells which bytes count in the words from ``open_from`` on, in those before all do. ``own_sum`` is the
+    checksum of ``own``, and ``before_star`` the bytes of the star's word that are in it. ``plan`` is None for a sentence
+    that is only counted, under ``name``.
     """
 
     name: str
@@ -60,30 +61,35 @@ class Layout:
     keep: Longs
     add: Longs
     open_from: int
+    own_sum: np.uint8
+    before_star: np.uint64
     open_talker: bool
     plan: Plan | None
     hits: int = 0
 
-    def fits(self, words: Longs, records: Bytes) -> Bools:
-        """Which of n lines fit and have a good checksum.
+    def fits(self, records: Bytes, *, plain: bool = False) -> Bools:
+        """Which of n lines, (n, bytes) in whole words, fit and have a good checksum.
 
-        ``words`` (words, n) and ``records`` (n, bytes) are the same lines, by eights and by bytes.
+        ``plain`` says that no byte is beyond ASCII, which spares one step of five.
         """
-        x = words ^ self.own
-        x[self.open_from :] &= self.keep
-        over = x + self.add
-        over |= x
-        wrong = np.bitwise_or.reduce(over, axis=0)
-        wrong &= _TOP_BITS
+        x = np.ascontiguousarray(records.view("<u8").T)
+        x ^= self.own
+        # The sum over the line follows from that over the differences, since that of the layout is known.
         last = self.star // 8
-        xor = words[last] & np.uint64((1 << 8 * (self.star % 8)) - 1)
-        xor ^= np.bitwise_xor.reduce(words[:last], axis=0)
+        xor = x[last] & self.before_star
+        xor ^= np.bitwise_xor.reduce(x[:last], axis=0)
         for shift in (32, 16, 8):
             xor ^= xor >> np.uint64(shift)
+        x[self.open_from :] &= self.keep
+        if plain:
+            x += self.add
+        else:
+            x |= x + self.add
+        wrong = np.bitwise_or.reduce(x, axis=0)
+        wrong &= _TOP_BITS
         n, width = records.shape
         said = _TWO_HEX.take(np.ndarray((n,), "<u2", records, self.star + 1, (width,)))
-        # The dollar sign is in the sum and not in the checksum.
-        good: Bools = said == (xor.astype(np.uint8) ^ np.uint8(36))
+        good: Bools = said == (xor.astype(np.uint8) ^ self.own_sum)
         good &= wrong == 0
         if self.open_talker:
             good &= records[:, 1] != 80  # P begins a maker's own sentence
@@ -129,9 +135,13 @@ def _layout(line: bytes, begin: int, star: int, name: str, *, open_talker: bool,
             own[i], add[i] = c, _ADD_LITERAL
     by_eight = [np.frombuffer(bytes(part), dtype="<u8").reshape(-1, 1) for part in (own, keep, add)]
     open_from = (star + 1) // 8
+    # The dollar sign is in the sum over the words and not in the checksum.
+    own_sum = np.bitwise_xor.reduce(np.frombuffer(own[:star], dtype=np.uint8)) ^ np.uint8(36)
+    before_star = np.uint64((1 << 8 * (star % 8)) - 1)
     return Layout(
-        name, len(line), star, by_eight[0], by_eight[1][open_from:], by_eight[2], open_from, open_talker, plan
-    )
+        name, len(line), star, by_eight[0], by_eight[1][open_from:], by_eight[2], open_from, own_sum, before_star,
+        open_talker, plan,
+    )  # fmt: skip
 
 
 @dataclass(slots=True)

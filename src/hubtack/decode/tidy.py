@@ -34,10 +34,12 @@ class _Part:
 
 @dataclass(slots=True)
 class _Kind:
-    """Lines of one formatter in the order of the block, what has been read of them, and the group they make."""
+    """Lines of one formatter in the order of the block, by number and first byte, and what has been read of them."""
 
     line: Ints
+    start: Ints
     group: int
+    plain: bool  # no byte of the block is beyond ASCII
     parts: dict[str, list[_Part]] = field(default_factory=dict)
 
 
@@ -68,7 +70,7 @@ class Tidy:
     def note(self, kind: _Kind) -> None:
         """Make the tables of what has been read of a kind; lines of one formatter are all in one kind."""
         for name, parts in kind.parts.items():
-            self.rows[name] = _table(name, self.start[kind.line], parts)
+            self.rows[name] = _table(name, kind.start, parts)
 
 
 def _table(name: str, start: Ints, parts: list[_Part]) -> Rows:
@@ -104,22 +106,27 @@ def read_layouts(text: bytes, book: LayoutBook, size: int | None = None) -> Tidy
     size = len(text) if size is None else size
     if len(text) < size + MARGIN:
         text = text[:size] + bytes(MARGIN)
-    stop = _line_feeds(np.frombuffer(text, dtype=np.uint8, count=size)) + 1
+    every = np.frombuffer(text, dtype=np.uint8, count=size)
+    stop = _line_feeds(every) + 1
     start = np.concatenate(([0], stop[:-1]))
     tidy = Tidy(start, stop, np.zeros(len(start), dtype=bool))
     length = stop - start if len(stop) else start[:0]
-    able = np.flatnonzero((length >= SHORTEST) & (length <= LONGEST))
-    if not len(able):
+    able = (length >= SHORTEST) & (length <= LONGEST)
+    if not able.any():
         return tidy
+    line = None if able.all() else np.flatnonzero(able)
+    begin, length = (start, length) if line is None else (start[line], length[line])
     # Lines of one formatter make a kind, by the four characters from its first letter on.
-    head = np.ndarray((len(text) - 7,), "V4", text, 3, (1,))[start[able]].view("<u4")
+    head = np.ndarray((len(text) - 7,), "V4", text, 3, (1,))[begin].view("<u4")
     kind = (head * _MIX >> np.uint32(24)).astype(np.uint8)
     order = np.argsort(kind, kind="stable")
-    kind, able = kind[order], able[order]
+    kind, begin, size_of = kind[order], begin[order], length.astype(np.uint8)[order]
+    line = order if line is None else line[order]
+    plain = int(every.max()) < 128
     bounds = [0, *(np.flatnonzero(kind[1:] != kind[:-1]) + 1).tolist(), len(kind)]
     for a, b in pairwise(bounds):
         if b - a >= LEAST_LINES:
-            _read_kind(tidy, book, _Kind(able[a:b], int(kind[a])), length[able[a:b]], text)
+            _read_kind(tidy, book, _Kind(line[a:b], begin[a:b], int(kind[a]), plain), size_of[a:b], text)
     return tidy
 
 
@@ -137,11 +144,15 @@ def _line_feeds(text: Bytes) -> Ints:
     return np.concatenate((at * 8 + place, rest)) if len(rest) else at * 8 + place
 
 
-def _read_kind(tidy: Tidy, book: LayoutBook, kind: _Kind, length: Ints, text: bytes) -> None:
+def _read_kind(tidy: Tidy, book: LayoutBook, kind: _Kind, length: Bytes, text: bytes) -> None:
     counts = np.bincount(length)
     for size in np.flatnonzero(counts >= LEAST_LINES).tolist():
-        at = np.flatnonzero(length == size) if counts[size] < len(length) else np.arange(len(length))
-        _read_group(tidy, book, kind, at, size, _records(text, tidy.start[kind.line[at]], size))
+        if counts[size] == len(length):
+            at, start = np.arange(len(length)), kind.start
+        else:
+            at = np.flatnonzero(length == size)
+            start = kind.start[at]
+        _read_group(tidy, book, kind, at, size, _records(text, start, size))
     tidy.note(kind)
 
 
@@ -169,8 +180,7 @@ def _read_group(tidy: Tidy, book: LayoutBook, kind: _Kind, at: Ints, size: int, 
 
 def _take(tidy: Tidy, layout: Layout, kind: _Kind, at: Ints, records: Bytes) -> tuple[Ints, Bytes]:
     """Read the lines that fit; the rest comes back."""
-    words = np.ascontiguousarray(records.view("<u8").T)
-    fits = layout.fits(words, records)
+    fits = layout.fits(records, plain=kind.plain)
     n = int(np.count_nonzero(fits))
     layout.hits += n
     rest = (at[:0], records[:0])
