@@ -10,6 +10,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import random
 import shutil
 import subprocess
 import sys
@@ -24,6 +25,7 @@ from tests.mutation.modules import LEFT_OUT, MODULES
 ROOT = Path(__file__).resolve().parents[2]
 JUDGED = Path(__file__).with_name("judged.toml")
 COPIED = ("src", "tests", "docs", "sample_logs", "README.md", "DEVELOPERS.md")
+SEED = 1  # of the lot
 NOTICED = ("killed", "timeout", "suspicious", "segfault")
 
 
@@ -75,27 +77,56 @@ def sync(module: str, work: Path) -> None:
                 shutil.copy(source, copy)
 
 
-def mutate(module: str, work: Path, children: int) -> tuple[Counter[str], list[Survivor]]:
+def names_of(module: str) -> list[str]:
+    """The mutants of a module by the tool's names, in its order."""
+    import libcst
+    from mutmut.mutation.file_mutation import create_mutations, group_by_top_level_node
+    from mutmut.mutation.trampoline_templates import mangle_function_name
+
+    path = ROOT / "src" / "hubtack" / module
+    tree, mutations, _, _ = create_mutations(str(path), path.read_text())
+    grouped = group_by_top_level_node(mutations)
+    functions = [(None, node) for node in tree.body]
+    functions += [
+        (node.name.value, part) for node in tree.body if isinstance(node, libcst.ClassDef) for part in node.body.body
+    ]
+    prefix = "hubtack." + module.removesuffix(".py").replace("/", ".")
+    return [
+        f"{prefix}.{mangle_function_name(name=node.name.value, class_name=of)}__mutmut_{i + 1}"
+        for of, node in functions
+        if isinstance(node, libcst.FunctionDef)
+        for i in range(len(grouped.get(node, ())))
+    ]
+
+
+def mutate(module: str, work: Path, children: int, sample: int | None) -> tuple[Counter[str], list[Survivor]]:
     """Run the mutants of one module in ``work``; returns how many had which fate, and who survived.
 
-    All of them the first time; later, in the same folder, those that no test had killed.
+    All of them the first time, or as many drawn by lot; later, in the same folder, those that no test had killed.
     """
     from mutmut.stats import status_by_exit_code
 
     source, results = Path("src/hubtack") / module, work / "mutants" / "src" / "hubtack" / (module + ".meta")
+    names = names_of(module)
+    if sample is not None and sample < len(names):
+        names = random.Random(SEED).sample(names, sample)
     command = [str(Path(sys.executable).with_name("mutmut")), "run", "--max-children", str(children)]
+    before = {}
     if results.exists() and (work / source).read_bytes() == (ROOT / source).read_bytes():
         before = json.loads(results.read_text())["exit_code_by_key"]
-        command += [name for name, code in before.items() if status_by_exit_code[code] != "killed"]
+    again = [name for name in names if status_by_exit_code[before.get(name)] != "killed"]
     sync(module, work)
-    done = subprocess.run(command, cwd=work, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False)
+    done = subprocess.run(
+        [*command, *again], cwd=work, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, check=False
+    )
     if done.returncode or not results.exists():
         said = [line for line in done.stdout.splitlines() if line.strip() and line[1:2] != " "]  # no turning wheels
         raise SystemExit(f"{module}: {command[0]} ended with {done.returncode}\n" + "\n".join(said[-40:]))
     fates: Counter[str] = Counter()
     survivors = []
-    for name, code in json.loads(results.read_text())["exit_code_by_key"].items():
-        fate = status_by_exit_code[code]
+    codes = json.loads(results.read_text())["exit_code_by_key"]
+    for name in names:
+        fate = status_by_exit_code[codes[name]]
         fates[fate] += 1
         if fate not in NOTICED:
             survivors.append(survivor(module, name, work))
@@ -129,6 +160,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("modules", nargs="*", metavar="MODULE", help="such as engine/judge.py; all where none is named")
     parser.add_argument("--children", type=int, default=1, help="mutants at a time")
+    parser.add_argument("--sample", type=int, metavar="N", help="so many mutants of each module, drawn by lot")
     parser.add_argument("--work", type=Path, metavar="FOLDER", help="keep the mutants there: next time only survivors")
     args = parser.parse_args()
     known, new = judged(), 0
@@ -136,7 +168,7 @@ def main() -> int:
         with tempfile.TemporaryDirectory() as once:
             work = Path(once) if args.work is None else args.work / module.replace("/", "-")
             work.mkdir(parents=True, exist_ok=True)
-            fates, survivors = mutate(module, work, args.children)
+            fates, survivors = mutate(module, work, args.children, args.sample)
         tried = fates.total()
         noticed = sum(fates[f] for f in NOTICED)
         accepted = [s for s in survivors if s in known]
