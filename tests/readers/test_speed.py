@@ -20,13 +20,11 @@ def noise(n, seed=1):
 def test_good_frames_are_counted_with_their_bytes():
     found = score(FRAME * 3 + LINE * 2)
     assert (found.frames, found.sentences, found.share) == (3, 2, 1.0)
-    assert not found.is_garbage
 
 
-def test_noise_is_garbage_and_silence_is_not():
-    assert score(noise(2000)).is_garbage
-    assert not score(b"").is_garbage
-    assert not score(noise(100)).is_garbage  # too little to tell
+def test_neither_noise_nor_silence_has_a_good_byte():
+    assert (score(noise(2000)).total_bytes, score(noise(2000)).share) == (2000, 0.0)
+    assert score(b"").share == 0.0
 
 
 def test_a_sentence_with_a_wrong_checksum_is_no_good_sentence():
@@ -43,7 +41,7 @@ def test_the_speed_with_good_frames_is_found_and_the_search_ends_there():
     best, scores = detect(listen)
     assert best == 9600
     assert tried[-1] == 9600
-    assert all(scores[baud].is_garbage for baud in tried[:-1])
+    assert all(scores[baud].good_bytes == 0 for baud in tried[:-1])
 
 
 def test_an_open_radio_channel_is_found_by_its_bursts_and_silence_gives_nothing():

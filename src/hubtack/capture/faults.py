@@ -61,7 +61,6 @@ class FaultyLine:
         self._random = random.Random(seed)
         self._splitter = Splitter() if any(f.kind == "loss" and f.share > 0 for f in faults) else None
         self.lost = 0
-        self.turned_bits = 0
 
     @property
     def delay_s(self) -> float:
@@ -98,7 +97,6 @@ class FaultyLine:
         at = self._gap(share)
         while at < 8 * len(out):
             out[at >> 3] ^= 1 << (at & 7)
-            self.turned_bits += 1
             at += 1 + self._gap(share)
         return bytes(out)
 

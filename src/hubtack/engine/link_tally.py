@@ -26,7 +26,6 @@ MOST_CHANGES = 200
 MOST_TEXTS = 20
 MOST_STATIONS = 64
 SAMPLE_BYTES = 16_384
-RAW_BYTES = 1 << 20  # by then it is plain what a stream is that has no frame
 _S = 1_000_000_000
 _DUPLICATE_NS = 30 * _S
 _MOST_RECENT = 4096
@@ -100,20 +99,14 @@ class LinkTally:
     failures: list[int] = field(default_factory=list)  # offsets of the first damaged frames
     bad_crc_ns: list[int] = field(default_factory=list)  # when frames failed, bounded
     sample: bytearray = field(default_factory=bytearray)
-    byte_counts: Ints = field(default_factory=lambda: np.zeros(256, dtype=np.int64))
-    _raw_left: int = RAW_BYTES
     _recent: dict[tuple[int, int, int], int] = field(default_factory=dict)
 
     # Bytes ---------------------------------------------------------------------------------------------------------
 
     def note_raw(self, data: Raw) -> None:
-        """Keep the first bytes and the count of each byte value, for telling what an unknown stream is."""
+        """Keep the first bytes, for telling what an unknown stream is."""
         if len(self.sample) < SAMPLE_BYTES:
             self.sample += data[: SAMPLE_BYTES - len(self.sample)]
-        if self.frames == 0 and self._raw_left > 0:
-            first = np.frombuffer(data, dtype=np.uint8)[: self._raw_left]
-            self.byte_counts += np.bincount(first, minlength=256)
-            self._raw_left -= len(first)
 
     def add_bytes(self, decoded: Decoded) -> None:
         """Counts of a stretch, whether it holds frames or not."""

@@ -46,14 +46,13 @@ class Assembler:
 
     Attributes
     ----------
-    n_late, n_stray : int
-        Timed sentences that came too late, and untimed ones before the first epoch; both dropped.
+    n_late : int
+        Timed sentences that came too late; they are dropped, as are untimed ones before the first epoch.
     """
 
     pending: dict[str, Rows] = field(default_factory=dict)
     carry: _Carry = field(default_factory=_Carry)
     n_late: int = 0
-    n_stray: int = 0
     _open: Epochs | None = None  # the open rows, where they have been made since the last sentence
 
     def feed(self, sentences: Mapping[str, Rows]) -> Epochs:
@@ -118,7 +117,6 @@ class Assembler:
             rows = self.pending.get(kind)
             if rows is not None and len(rows):
                 assigned = _row_before(opened_at, rows.end)
-                self.n_stray += int(np.count_nonzero(assigned < 0))
                 rows_by_kind[kind] = assigned
 
         # A live row closes alone, and what is open then is looked at next: one step makes them all.
@@ -135,9 +133,7 @@ class Assembler:
     def _drop_strays(self) -> None:
         """Without an open row there is nothing an untimed sentence, or one whose time is empty, could join."""
         for kind in KINDS:
-            rows = self.pending.pop(kind, None)
-            if rows is not None:
-                self.n_stray += len(rows)
+            self.pending.pop(kind, None)
 
     def _keep_open(self, grouped: Grouped, n_closed: int, rows_by_kind: Mapping[str, Ints]) -> None:
         """Hold back the sentences of open rows; everything else has been used or counted."""

@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 # Quality as GGA has it (NMEA 0183); GNS and RMC letters are mapped onto the same numbers.
-QUALITY_NONE, QUALITY_AUTONOMOUS, QUALITY_DIFFERENTIAL, QUALITY_FIXED, QUALITY_FLOAT = 0.0, 1.0, 2.0, 4.0, 5.0
+QUALITY_FIXED = 4.0
 
 
 @dataclass(slots=True)
@@ -45,7 +45,7 @@ class Epochs:
         Digits after the point in latitude minutes and in the height: what the output can resolve.
     sigma_major_m ... sigma_up_m : float
         GST: error ellipse (orientation from true north) and 1 sigma by axis.
-    pdop, hdop_gsa, vdop, n_used : float
+    pdop, n_used : float
         GSA: dilution of precision, and the number of satellites listed as used.
     n_tracked, cn0_mean_dbhz : float
         GSV: satellites with a signal strength, and the mean of those strengths.
@@ -88,8 +88,6 @@ class Epochs:
     sigma_east_m: Floats
     sigma_up_m: Floats
     pdop: Floats
-    hdop_gsa: Floats
-    vdop: Floats
     n_used: Floats
     n_tracked: Floats
     cn0_mean_dbhz: Floats

@@ -171,8 +171,7 @@ def _fill_heading(source: float) -> Fill:
 
 
 def _fill_gsa(epochs: Epochs, place: Place, rows: Rows) -> None:
-    for name, column in (("pdop", "pdop"), ("hdop_gsa", "hdop"), ("vdop", "vdop")):
-        place.first_valid(getattr(epochs, name), rows[column])
+    place.first_valid(epochs.pdop, rows["pdop"])
     used = np.zeros(len(rows))
     for column in ~np.isnan(rows.columns("sat_1", 12).T):
         used += column

@@ -20,7 +20,6 @@ from hubtack.framing.crc import crc24q
 
 PREAMBLE = 0xD3
 FRAME_OVERHEAD = 6  # preamble, reserved bits and length, CRC (RTCM 10403.3, section 4)
-MAX_FRAME = 1023 + FRAME_OVERHEAD
 MAX_SENTENCE = 1024  # NMEA 0183 says 82 characters; receivers send more, and none this much
 _START = re.compile(rb"[$\xd3]")
 _DOLLAR = re.compile(rb"[$]")

@@ -181,11 +181,6 @@ class BodyDecoder:
         self.ended = False
         self.broken = False
 
-    @property
-    def lied(self) -> bool:
-        """True where the header and the coding disagree."""
-        return self._mode != "undecided" and (self._mode == "chunked") != self._announced
-
     def feed(self, data: bytes, *, end: bool = False) -> bytes:
         """The decoded bytes; with ``end`` nothing is held back."""
         self._buffer += data

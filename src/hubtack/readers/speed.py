@@ -14,7 +14,6 @@ from hubtack.framing.splitter import Kind, Splitter
 
 # Common practice: data ports of receivers, then radios, then old ones.
 USUAL_SPEEDS = (115200, 38400, 9600, 57600, 19200, 230400, 460800, 921600, 4800)
-ENOUGH_BYTES = 400
 GOOD_SHARE = 0.5
 
 
@@ -31,11 +30,6 @@ class Score:
     def share(self) -> float:
         """Share of the bytes that lie in good sentences or frames; 0 where nothing came."""
         return self.good_bytes / self.total_bytes if self.total_bytes else 0.0
-
-    @property
-    def is_garbage(self) -> bool:
-        """Enough bytes and not one good sentence or frame: a wrong speed, another protocol or a noisy line."""
-        return self.total_bytes >= ENOUGH_BYTES and not self.good_bytes
 
 
 def score(data: bytes) -> Score:
@@ -54,9 +48,7 @@ def score(data: bytes) -> Score:
     return Score(len(data), min(good, len(data)), sentences, frames)
 
 
-def detect(
-    listen: Callable[[int], bytes], speeds: Sequence[int] = USUAL_SPEEDS
-) -> tuple[int | None, dict[int, Score]]:
+def detect(listen: Callable[[int], bytes], speeds: Sequence[int] = USUAL_SPEEDS) -> tuple[int | None, dict[int, Score]]:
     """The speed at which good frames come, and the score of each that was tried.
 
     ``listen(baud)`` gives what a few seconds at that speed brought. The first speed with more than half of its bytes
