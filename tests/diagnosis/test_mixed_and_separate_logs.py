@@ -112,3 +112,12 @@ def test_a_base_whose_two_clocks_disagree_is_the_one_that_is_wrong(monkeypatch: 
 
     found = findings_of_separate(with_fault(monkeypatch, set_off))
     assert found[0].code == "base_clock" and "1013" in found[0].summary
+
+
+def test_a_log_with_an_epoch_every_few_seconds_is_told_as_a_note(monkeypatch: pytest.MonkeyPatch) -> None:
+    def seldom(world: World) -> None:
+        world.rate_hz = 0.25
+
+    found = findings_of_separate(with_fault(monkeypatch, seldom))
+    assert [(f.code, f.severity) for f in found] == [("rover_fields", "note")]
+    assert "one every 4 s in this log" in found[0].summary

@@ -39,6 +39,7 @@ _AS_THEY_STAND = (
 _MINUTE_DECIMALS_WANTED, _HEIGHT_DECIMALS_WANTED = 6, 2
 _UNDER_A_ROOF = frozenset({"few_satellites", "poor_geometry", "heading_lost", "heading_separation"})
 _SAME_STEP_S = 0.06
+_SILENT_EPOCHS = 3  # as many missing in a row are a silence (with limits rover_silent_hold_s)
 # A gap and what the stream's time says of it agree within an epoch of each and a little; logs that end some seconds
 # apart are nothing, so a shorter gap is not told from them. Common practice, no source.
 _SAME_GAP_S, _LEAST_OUTLASTING_S = 2.0, 10.0
@@ -164,7 +165,10 @@ def _silence(
     outlasts_link_s: float,
 ) -> list[Episode]:
     """``no_rover``: gaps between rows, the silence since the last one, or no row at all."""
-    found = [_gap(run, evidence, tally, setup, ends_apart, outlasts_link_s) for run in evidence.silent.at(now_ns)]
+    # The first rows of a slow log are held before its interval is known; a finding is made of it only if it was longer.
+    usual_ns = 0 if math.isnan(tally.interval_s()) else round(_SILENT_EPOCHS * tally.interval_s() * 1e9)
+    gaps = [run for run in evidence.silent.at(now_ns) if run.hold_ns > usual_ns]
+    found = [_gap(run, evidence, tally, setup, ends_apart, outlasts_link_s) for run in gaps]
     limit_ns = int(setup.limit("rover_silent_hold_s") * 1e9)
     # Separate logs seldom end at the same moment: only a long silence at the end is the rover's.
     after_ns = max(limit_ns, _ENDS_APART_NS) if ends_apart else limit_ns
@@ -236,8 +240,10 @@ def _fields(evidence: RoverEvidence, tally: Tally, setup: Setup, now_ns: int, li
             )
         )
     interval_s = tally.interval_s()
-    if live and not math.isnan(interval_s) and interval_s > setup.limit("epoch_interval_warn_s"):
-        found.append(("epoch interval", "warn", {"field": "epoch interval", "interval_s": interval_s}))
+    if not math.isnan(interval_s) and interval_s > setup.limit("epoch_interval_warn_s"):
+        # A log may be thinner than what the machine was given: there it is only worth knowing.
+        field = f"an epoch every second (one every {interval_s:g} s{'' if live else ' in this log'})"
+        found.append(("epoch interval", "warn" if live else "note", {"field": field, "interval_s": interval_s}))
     return [
         Episode("rover_fields", start_ns, None, subject=subject, severity=severity, evidence=figures)
         for subject, severity, figures in found

@@ -26,7 +26,7 @@ _NGS_RT3 = "NGS User Guidelines for Single Base Real Time GNSS Positioning, clas
 
 LIMITS: tuple[Limit, ...] = (
     Limit("rover_silent_hold_s", 3.0, "s", "HOLD when the rover says nothing (or 3 epochs, if longer)", _PRACTICE),
-    Limit("epoch_interval_warn_s", 1.0, "s", "a slower rover is reported (rover_fields) when live", _PRACTICE),
+    Limit("epoch_interval_warn_s", 1.0, "s", "a slower rover is reported (rover_fields): warn when live, a note on a log", _PRACTICE),
     Limit("correction_age_warn_s", 5.0, "s", "age of corrections: warn", _PRACTICE),
     Limit("correction_age_rough_s", 10.0, "s", "age of corrections: ROUGH at most", _PRACTICE),
     Limit(
