@@ -17,8 +17,8 @@ import json
 import os
 import secrets
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -214,8 +214,18 @@ def draw_case(rng: np.random.Generator, faults: Sequence[str], day: str | None =
     )
 
 
-def run_cases(cases: Iterable[Case], folder: Path, at_once: int = 40) -> Board:
-    """Simulate and audit every case, by way of the command as its user has it."""
+def long_day(case: Case, minutes: int) -> Case:
+    """An ordinary day of that many minutes, once a second; what is seen in recordings only stays as short as it was."""
+    if case.day == "wrong_computer_clock":
+        return case
+    form = "logs" if case.form == "capture" else case.form
+    return replace(case, seconds=60 * minutes, rate_hz=1.0, form=form)
+
+
+def run_cases(
+    cases: Iterable[Case], folder: Path, at_once: int = 40, told: Callable[[str], None] = lambda words: None
+) -> Board:
+    """Simulate and audit every case, by way of the command as its user has it; ``told`` hears how it goes on."""
     board = Board()
     batch: list[Case] = []
     for case in cases:
@@ -223,6 +233,10 @@ def run_cases(cases: Iterable[Case], folder: Path, at_once: int = 40) -> Board:
         if len(batch) == at_once:
             board.outcomes += _run_batch(batch, folder / str(len(board.outcomes)))
             batch = []
+            told(
+                f"... {len(board.outcomes)} sessions, {sum(o.right for o in board.scored())} of {len(board.scored())} "
+                f"right, {board.clean_hours():.1f} h clean with {len(board.false_stops())} stops"
+            )
     if batch:
         board.outcomes += _run_batch(batch, folder / str(len(board.outcomes)))
     return board
@@ -246,6 +260,10 @@ def _run_batch(cases: Sequence[Case], folder: Path) -> list[Outcome]:
     by_folder: dict[int, list[dict[str, Any]]] = defaultdict(list)
     for session in json.loads(shown.getvalue())["sessions"]:
         by_folder[int(Path(session["files"][0]).relative_to(folder).parts[0][:3])].append(session)
+    for i in range(len(cases)):
+        for made in (folder / f"{i:03d}.{cases[i].name}").iterdir():
+            if made.name != "truth.json":
+                made.unlink()  # a hundred hours of logs do not fit on every disk
     outcomes = []
     for i, case in enumerate(cases):
         truth = json.loads((folder / f"{i:03d}.{case.name}" / "truth.json").read_text())["faults"]
@@ -255,4 +273,4 @@ def _run_batch(cases: Sequence[Case], folder: Path) -> list[Outcome]:
     return outcomes
 
 
-__all__ = ["CLEAN", "FAULTS", "Board", "Case", "Outcome", "draw_case", "run_cases", "run_seed"]
+__all__ = ["CLEAN", "FAULTS", "Board", "Case", "Outcome", "draw_case", "long_day", "run_cases", "run_seed"]

@@ -7,7 +7,7 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
-from tests.scoreboard.board import CLEAN, FAULTS, draw_case, run_cases, run_seed
+from tests.scoreboard.board import CLEAN, FAULTS, draw_case, long_day, run_cases, run_seed
 
 
 def run(argv: list[str] | None = None) -> None:
@@ -15,19 +15,22 @@ def run(argv: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=10, help="sessions for each fault, and for each kind of clean day")
     parser.add_argument("--codes", default="", help="only these faults, by commas; clean for the clean days")
+    parser.add_argument("--clean-minutes", type=int, default=0, help="length of the clean days, instead of 5 to 12")
     parser.add_argument("--pairs", type=int, default=0, help="sessions with two faults at once")
+    parser.add_argument("--at-once", type=int, default=20, help="sessions in one audit; a line is printed after each")
     args = parser.parse_args(argv)
     seed = run_seed()
     rng = np.random.Generator(np.random.PCG64(seed))
     chosen = [c for c in args.codes.split(",") if c] or [*FAULTS, "clean"]
     cases = [draw_case(rng, [code]) for code in chosen if code in FAULTS for _ in range(args.seeds)]
     if "clean" in chosen:
-        cases += [draw_case(rng, [], day) for day in CLEAN for _ in range(args.seeds)]
+        drawn = [draw_case(rng, [], day) for _ in range(args.seeds) for day in CLEAN]
+        cases += [long_day(case, args.clean_minutes) for case in drawn] if args.clean_minutes else drawn
     names = sorted(FAULTS)
     cases += [draw_case(rng, [str(c) for c in rng.choice(names, 2, replace=False)]) for _ in range(args.pairs)]
+    print(f"HUBTACK_SEED={seed}", flush=True)
     with tempfile.TemporaryDirectory() as folder:
-        board = run_cases(cases, Path(folder))
-    print(f"HUBTACK_SEED={seed}")
+        board = run_cases(cases, Path(folder), at_once=args.at_once, told=lambda words: print(words, flush=True))
     print(board.table())
 
 
