@@ -194,7 +194,7 @@ def run_seed() -> int:
 def draw_case(rng: np.random.Generator, faults: Sequence[str], day: str | None = None) -> Case:
     """A session with these faults, everything else by chance."""
     days = [d for d in DAYS if all(d not in NOT_ON.get(f, ()) for f in faults)]
-    drawn_day, form = str(rng.choice(days)), str(rng.choice(FORMS, p=[0.5, 0.35, 0.15]))
+    drawn_day, form = str(rng.choice(days)), str(rng.choice(FORMS, p=[0.55, 0.37, 0.08]))
     day = day or drawn_day
     if (form == "mixed" and (SEPARATE_ONLY & set(faults) or day in NOT_MIXED_DAYS)) or LOGS_ONLY & set(faults):
         form = "logs"
@@ -203,12 +203,12 @@ def draw_case(rng: np.random.Generator, faults: Sequence[str], day: str | None =
     rate_hz = float(rng.choice([1.0, 2.0, 5.0, 10.0, 20.0], p=[0.55, 0.15, 0.15, 0.1, 0.05]))
     if form == "capture":
         rate_hz = min(rate_hz, 2.0)  # read chunk by chunk, as they came: slow
-    minutes = int(rng.integers(5, 13))
+    minutes = int(rng.integers(5, 13)) if rate_hz <= 5 and form != "capture" else 5
     return Case(
         faults=tuple(faults),
         day=day,
         seed=int(rng.integers(0, 2**31)),
-        seconds=(minutes if rate_hz <= 5 else 5) * 60,
+        seconds=minutes * 60,
         rate_hz=rate_hz,
         form=form,
     )
