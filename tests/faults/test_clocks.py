@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import os
 import subprocess
 import sys
@@ -14,6 +15,7 @@ from tests.rover_text import LAT_DEG, gga, gst, sentence, wobble
 from tests.session.test_session import arp, msm
 
 from hubtack.engine.judge import VERDICTS
+from hubtack.engine.lateness import delays_ns
 from hubtack.engine.link import LinkSetup
 from hubtack.engine.setup import Setup
 from hubtack.readers.chunk import Chunk
@@ -27,10 +29,13 @@ def row(tod_ms: int, i: int, quality: int = 4) -> bytes:
     return gga(tod_ms % DAY_MS, quality=quality, lat_deg=LAT_DEG + wobble(i)) + gst(tod_ms % DAY_MS)
 
 
-def verdicts(rows: list[bytes], setup: Setup = SETUP, utc_ns: list[int] | None = None) -> list[str]:
+def verdicts(
+    rows: list[bytes], setup: Setup = SETUP, utc_ns: list[int] | None = None, mono_ns: list[int] | None = None
+) -> list[str]:
     session = Session(setup, LinkSetup(has_arrival=utc_ns is not None), link_role="rover")
+    mono_ns = mono_ns or [i * 10**9 for i in range(len(rows))]
     parts = [
-        session.feed(Chunk("rover", data, None if utc_ns is None else utc_ns[i], i * 10**9 if utc_ns else None))
+        session.feed(Chunk("rover", data, None if utc_ns is None else utc_ns[i], mono_ns[i] if utc_ns else None))
         for i, data in enumerate(rows)
     ]
     parts.append(session.close())
@@ -92,11 +97,20 @@ def test_this_computers_clock_set_back_does_not_matter(step_s: float) -> None:
     assert set(found[12:]) == {"GRADE"}
 
 
-def test_this_computers_clock_set_forward_errs_to_hold() -> None:
-    utc = [UTC_0_NS + i * 10**9 + (60 * 10**9 if i >= 40 else 0) for i in range(90)]
+@pytest.mark.parametrize("step_s", [4.0, 60.0, 7200.0])
+def test_this_computers_clock_set_forward_is_held_and_settles_by_itself(step_s: float) -> None:
+    utc = [UTC_0_NS + i * 10**9 + (int(step_s * 1e9) if i >= 40 else 0) for i in range(90)]
     found = verdicts([row(36_000_000 + i * 1000, i) for i in range(90)], utc_ns=utc)
     assert found[39] == "GRADE"
-    assert found[40] == "HOLD"
+    assert set(found[40:60]) == {"HOLD"}  # ten seconds in step, and ten to settle
+    assert set(found[61:]) == {"GRADE"}
+
+
+def test_a_clock_that_is_set_forward_and_back_again_is_as_if_nothing_had_been() -> None:
+    utc = [UTC_0_NS + i * 10**9 + (60 * 10**9 if 40 <= i < 45 else 0) for i in range(90)]
+    found = verdicts([row(36_000_000 + i * 1000, i) for i in range(90)], utc_ns=utc)
+    assert set(found[40:45]) == {"HOLD"}
+    assert set(found[56:]) == {"GRADE"}
 
 
 def test_a_backlog_of_half_a_minute_cannot_settle_into_grade() -> None:
@@ -104,6 +118,61 @@ def test_a_backlog_of_half_a_minute_cannot_settle_into_grade() -> None:
     found = verdicts([row(36_000_000 + i * 1000, i) for i in range(70)], utc_ns=utc)
     assert found[39] == "GRADE"
     assert set(found[40:66]) == {"HOLD"}
+
+
+def came(rows: list[tuple[int, float, float]]) -> list[str]:
+    """Verdicts of rows given as (second of the row, arrival by this computer's clock, by its steady one) [s]."""
+    return verdicts(
+        [row(36_000_000 + i * 1000, i) for i, _, _ in rows],
+        utc_ns=[UTC_0_NS + round(utc_s * 1e9) for _, utc_s, _ in rows],
+        mono_ns=[10**12 + round(mono_s * 1e9) for _, _, mono_s in rows],
+    )
+
+
+def test_a_backlog_after_a_sleep_is_held_although_the_steady_clock_has_slept_as_well() -> None:
+    before = [(i, i, i) for i in range(40)]
+    backlog = [(i, 3640.0 + i / 100, 40.0 + i / 100) for i in range(40, 100)]  # an hour old, poured out in a second
+    after = [(3600 + i, 3600.0 + i, float(i)) for i in range(42, 80)]
+    found = came([*before, *backlog, *after])
+    assert found[39] == "GRADE"
+    assert set(found[40:100]) == {"HOLD"}
+    assert set(found[100:109]) == {"HOLD"}
+    assert found[-1] == "GRADE"
+
+
+def test_a_slow_backlog_after_a_sleep_is_held_until_it_is_over() -> None:
+    before = [(i, i, i) for i in range(40)]
+    # An hour old, at twice the pace of time: it is in step with no clock.
+    backlog = [(i, 3640.0 + (i - 40) / 2, 40.0 + (i - 40) / 2) for i in range(40, 200)]
+    found = came([*before, *backlog])
+    assert set(found[40:]) == {"HOLD"}
+
+
+def test_rows_that_come_late_after_the_clock_was_set_are_late_all_the_same() -> None:
+    before = [(i, i, i) for i in range(40)]
+    set_on = [(i, i + 60.0, i) for i in range(40, 80)]
+    stalled = [(i, 120.0 + 60.0, 120.0) for i in range(80, 110)]  # forty seconds at once: thirty of them late
+    found = came([*before, *set_on, *stalled])
+    assert found[79] == "GRADE"
+    assert set(found[80:]) == {"HOLD"}
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_step_of_the_clock_is_judged_the_same_for_any_cut_into_blocks(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    n = 200
+    time_ns = np.arange(n, dtype=np.int64) * 10**9
+    mono = time_ns + 10**12 + rng.integers(0, 300_000_000, n)
+    utc = mono + UTC_0_NS + np.cumsum(np.where(rng.random(n) < 0.02, rng.integers(-90, 90, n), 0)) * 10**9
+    utc[rng.random(n) < 0.05], mono[rng.random(n) < 0.05] = -1, -1
+    delay, least, clock = delays_ns(time_ns, utc, mono, None, None)
+    bounds = [0, *sorted(rng.integers(0, n, 30).tolist()), n]
+    parts, at, known = [], None, None
+    for a, b in itertools.pairwise(bounds):
+        part, at, known = delays_ns(time_ns[a:b], utc[a:b], mono[a:b], at, known)
+        parts.append(part)
+    np.testing.assert_array_equal(np.concatenate(parts), delay)
+    assert (at, known) == (least, clock)
 
 
 def test_the_computers_time_zone_and_its_summer_time_change_nothing(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from hubtack.engine.lateness import Clock, delays_ns
 from hubtack.engine.quantities import Quantities
 from hubtack.engine.setup import Setup
 from hubtack.epochs.columns import Epochs
@@ -66,6 +67,7 @@ class Track:
     moved_ns: int = NEVER  # when the position last changed in its last digit
     agreed_ns: int = NEVER  # when GGA's age and the stream's last agreed
     least_lag_ns: int | None = None
+    clock: Clock | None = None
     speed_m_s: float = np.nan
     age_s: float = np.nan
     delay_s: float = 0.0
@@ -120,6 +122,7 @@ def judge_rows(
     latch_bits: Ints,
     compare_ages: bool,
     checked: Bools,
+    mono_ns: Ints | None = None,
 ) -> tuple[Judged, Track]:
     """Verdicts of N rows that follow ``track``, and the track after them.
 
@@ -133,6 +136,8 @@ def judge_rows(
         Whether the stream that is read is the one the receiver uses, with a known latency.
     checked : (N,) bool
         Whether a passed control check is in force.
+    mono_ns : (N,) int
+        Arrival by this computer's clock that never steps, -1 where there is none. [ns]
     """
     n = len(epochs)
     if n == 0:
@@ -141,7 +146,10 @@ def judge_rows(
     silent_ns, intervals_ms = _silence(track, step_ns, restarted, setup)
     fixed = q.fix == ft.FIXED
 
-    delay_s, least_lag_ns = _delay(track, epochs, arrival_ns)
+    delay_ns, least_lag_ns, clock = delays_ns(
+        epochs.time_ns, arrival_ns, np.full(n, -1) if mono_ns is None else mono_ns, track.least_lag_ns, track.clock
+    )
+    delay_s = delay_ns / _S
     age_s = q.age_used_s + delay_s
 
     bits = _FIX_BITS[q.fix].copy()
@@ -210,6 +218,7 @@ def judge_rows(
         moved_ns=int(moved_ns[-1]),
         agreed_ns=int(agreed_ns[-1]),
         least_lag_ns=least_lag_ns,
+        clock=clock,
         speed_m_s=float(epochs.speed_m_s[-1]),
         age_s=float(age_s[-1]),
         delay_s=float(delay_s[-1]),
@@ -290,18 +299,6 @@ def _silence(track: Track, step_ns: Ints, restarted: Bools, setup: Setup) -> tup
         known.append(int(step_ns[i] // 1_000_000))
         limit_ns[i + 1 :] = _silent_limit_ns(known, setup)
     return limit_ns, tuple(known)
-
-
-def _delay(track: Track, epochs: Epochs, arrival_ns: Ints) -> tuple[Floats, int | None]:
-    """How much later than the quickest so far each row came. Clocks may differ: only the change counts. [s]"""
-    known = arrival_ns >= 0
-    if not known.any():
-        return np.zeros(len(epochs)), track.least_lag_ns
-    far = np.iinfo(np.int64).max // 2
-    lag = np.where(known, arrival_ns - epochs.time_ns, far)
-    least = np.minimum.accumulate(np.concatenate(([far if track.least_lag_ns is None else track.least_lag_ns], lag)))
-    delay_ns = np.where(known, lag - least[1:], 0)
-    return delay_ns / _S, int(least[-1])
 
 
 def _age_contradiction(

@@ -81,6 +81,17 @@ class JudgedRows:
     working: Bools = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
 
+@dataclass(slots=True)
+class _Came:
+    """When N rows arrived, by this computer's clock and by its steady one; -1 where there is none. [ns]"""
+
+    arrival_ns: Ints
+    mono_ns: Ints
+
+    def take(self, index: slice) -> _Came:
+        return _Came(self.arrival_ns[index], self.mono_ns[index])
+
+
 _Heading = tuple[int, float]  # time and value of the newest heading
 
 
@@ -151,9 +162,12 @@ class RoverEngine:
         self._sum_up()
         return self._evidence
 
-    def update(self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools) -> JudgedRows:
+    def update(
+        self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools, mono_ns: Ints | None = None
+    ) -> JudgedRows:
         """Judge and commit N closed rows, which must follow those committed before."""
-        rows, track, heading = self._commit(epochs, link, arrival_ns, checked)
+        came = _Came(arrival_ns, np.full(len(epochs), -1) if mono_ns is None else mono_ns)
+        rows, track, heading = self._commit(epochs, link, came, checked)
         n = len(epochs)
         if n == 0:
             return rows
@@ -181,18 +195,21 @@ class RoverEngine:
         healthy = np.concatenate([link.healthy for link in links])
         self._evidence.add(rows.epochs, rows.q, rows.judged, healthy, befores[0])
 
-    def peek(self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools) -> tuple[JudgedRows, jd.Track]:
+    def peek(
+        self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools, mono_ns: Ints | None = None
+    ) -> tuple[JudgedRows, jd.Track]:
         """Judge N > 0 rows that are still open, as if closed; gives the last of them, and the track after it."""
+        came = _Came(arrival_ns, np.full(len(epochs), -1) if mono_ns is None else mono_ns)
         if len(epochs) > _FEW:
             q, heading = self._quantities(epochs, link, self._heading)
-            judged, track = self._judge(self.track, epochs, q, link.latch_bits | self._latched(), arrival_ns, checked)
+            judged, track = self._judge(self.track, epochs, q, link.latch_bits | self._latched(), came, checked)
             return JudgedRows(epochs, q, judged), track
         looked: list[_Looked] = []
         track, heading = self.track, self._heading
         for i in range(len(epochs)):
             at = slice(i, i + 1)
             looked.append(
-                self._look(epochs.take(at), link.take(at), arrival_ns[at], checked[at], track=track, heading=heading)
+                self._look(epochs.take(at), link.take(at), came.take(at), checked[at], track=track, heading=heading)
             )
             track, heading = looked[-1].track_after, looked[-1].heading_after
         self._looked = looked
@@ -202,29 +219,29 @@ class RoverEngine:
         self,
         epochs: Epochs,
         link: LinkAtRows,
-        arrival_ns: Ints,
+        came: _Came,
         checked: Bools,
         *,
         track: jd.Track,
         heading: _Heading | None,
     ) -> _Looked:
         """One open row on top of a track, out of memory where it has been looked at just so."""
-        given = _given(epochs, link, arrival_ns, checked)
+        given = _given(epochs, link, came, checked)
         latched = link.latch_bits | self._latched()
         for old in self._looked:
             if old.latched == latched[0] and old.fits(given, track, heading):
                 return old
         q, heading_after = self._quantities(epochs, link, heading)
-        judged, track_after = self._judge(track, epochs, q, latched, arrival_ns, checked)
+        judged, track_after = self._judge(track, epochs, q, latched, came, checked)
         rows = JudgedRows(epochs, q, judged)
         return _Looked(given, int(latched[0]), track, heading, rows, track_after, heading_after)
 
     def _commit(
-        self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools
+        self, epochs: Epochs, link: LinkAtRows, came: _Came, checked: Bools
     ) -> tuple[JudgedRows, jd.Track, _Heading | None]:
         """Closed rows on top of the track, and what they do to the slow checks beside it."""
         looked = self._looked[0] if self._looked and len(epochs) == 1 else None
-        if looked is not None and not looked.fits(_given(epochs, link, arrival_ns, checked), self.track, self._heading):
+        if looked is not None and not looked.fits(_given(epochs, link, came, checked), self.track, self._heading):
             looked = None
         if looked is not None:
             q, heading = looked.rows.q, looked.heading_after
@@ -238,7 +255,7 @@ class RoverEngine:
             self.course.add(epochs, q)
         if looked is not None and looked.latched == latched[0]:
             return JudgedRows(epochs, q, looked.rows.judged), looked.track_after, heading
-        judged, track = self._judge(self.track, epochs, q, latched, arrival_ns, checked)
+        judged, track = self._judge(self.track, epochs, q, latched, came, checked)
         return JudgedRows(epochs, q, judged), track, heading
 
     def _latched(self) -> int:
@@ -262,14 +279,15 @@ class RoverEngine:
         return q, heading
 
     def _judge(
-        self, track: jd.Track, epochs: Epochs, q: Quantities, latched: Ints, arrival_ns: Ints, checked: Bools
+        self, track: jd.Track, epochs: Epochs, q: Quantities, latched: Ints, came: _Came, checked: Bools
     ) -> tuple[jd.Judged, jd.Track]:
         return jd.judge_rows(
             track,
             epochs,
             q,
             self.setup,
-            arrival_ns=arrival_ns,
+            arrival_ns=came.arrival_ns,
+            mono_ns=came.mono_ns,
             latch_bits=latched,
             compare_ages=self.compare_ages,
             checked=checked,
@@ -303,11 +321,11 @@ class RoverEngine:
         return jd.standing(track or self.track, elapsed_ns, self.setup)
 
 
-def _given(epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools) -> bytes:
+def _given(epochs: Epochs, link: LinkAtRows, came: _Came, checked: Bools) -> bytes:
     """All that a row is worked out from, beside the state before it."""
     parts = [getattr(epochs, name).tobytes() for name in EPOCH_COLUMNS]
     parts.extend(getattr(link, name).tobytes() for name in _LINK_COLUMNS)
-    return b"".join((*parts, arrival_ns.tobytes(), checked.tobytes()))
+    return b"".join((*parts, came.arrival_ns.tobytes(), came.mono_ns.tobytes(), checked.tobytes()))
 
 
 def _last_of(q: Quantities) -> Quantities:

@@ -276,7 +276,7 @@ class Session:
             return self._no_rows
         if "second_antenna" in self.sources:
             self.pair.fill(epochs, forget=True)
-        key = self._keys(epochs)
+        key, arrivals = self._keys(epochs), self._rover_arrivals()
         parts = []
         confirmed = self._confirmations(epochs)
         bounds = sorted({0, len(epochs), *confirmed})
@@ -286,8 +286,8 @@ class Session:
             if a in confirmed and self._checked(part, link)[0]:
                 self.confirm(int(key[a]))
                 link = self._link_at(key[a:b], part)
-            arrival_ns = self._rover_arrivals().utc_ns(part.pos)
-            parts.append(self.rover.update(part, link, arrival_ns, self._checked(part, link)))
+            utc_ns, mono_ns = arrivals.utc_ns(part.pos), arrivals.mono_ns(part.pos)
+            parts.append(self.rover.update(part, link, utc_ns, self._checked(part, link), mono_ns))
         rows = join_rows(parts)
         self._tell_link()
         self.link.forget_before(int(key[-1]))
@@ -397,9 +397,9 @@ class Session:
         if "second_antenna" in self.sources:
             self.pair.fill(epochs, forget=False)
         key = self._keys(epochs)
-        arrival_ns = self._rover_arrivals().utc_ns(epochs.pos)
-        link = self._link_at(key, epochs)
-        return self.rover.peek(epochs, link, arrival_ns, self._checked(epochs, link))
+        arrivals, link = self._rover_arrivals(), self._link_at(key, epochs)
+        utc_ns, mono_ns = arrivals.utc_ns(epochs.pos), arrivals.mono_ns(epochs.pos)
+        return self.rover.peek(epochs, link, utc_ns, self._checked(epochs, link), mono_ns)
 
     def _tell_link(self) -> None:
         """The link must know where the rover is, to see that a base beside it is computed by a network."""
@@ -505,7 +505,6 @@ class Session:
             fixed_share=min(1.0, tally.fix_seconds()["rtk_fixed"] / since_fixed_s) if since_fixed_s > 0 else 0.0,
             age_median_s=tally.age.quantile(0.5),
             age_p95_s=tally.age.quantile(0.95),
-            satellites_median=tally.satellites.quantile(0.5),
             stream_ahead_s=-evidence.stream_age_median_s(),
             runs={name: runs.at(now_ns) for name, runs in evidence.runs.items()},
             first_ns=tally.first_ns,
