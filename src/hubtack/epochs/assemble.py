@@ -17,7 +17,7 @@ from hubtack.decode.tables import Rows
 from hubtack.epochs.columns import KIND_BIT, KINDS, Epochs
 from hubtack.epochs.fill import FILL
 from hubtack.epochs.grouping import DROPPED, Grouped, group
-from hubtack.epochs.place import Place
+from hubtack.epochs.place import Filling, Place
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -144,7 +144,8 @@ class Assembler:
             self.carry.segment = int(grouped.segment[n_closed])
 
     def _build(self, grouped: Grouped, n: int, rows_by_kind: Mapping[str, Ints], opened_at: Ints) -> Epochs:
-        epochs = Epochs.blank(n)
+        filling = Filling.of(n)
+        epochs = filling.epochs
         next_opened = np.concatenate((opened_at[1:], [np.iinfo(np.int64).max]))
         epochs.tod_ms[:] = grouped.tod_ms[:n]
         epochs.segment[:] = grouped.segment[:n]
@@ -163,8 +164,8 @@ class Assembler:
                 place.mark(epochs.kinds_early, KIND_BIT[kind])
             else:
                 np.bitwise_or.at(epochs.kinds_early, row[early], KIND_BIT[kind])
-            FILL[kind](epochs, place, rows)
-        return epochs
+            FILL[kind](filling, place, rows)
+        return filling.finish()
 
     def _main_rows(self, epochs: Epochs) -> Epochs:
         """Epochs are the rows with GGA or GNS; others only where neither has come for 3 s. GST is held for 2 s."""
@@ -197,24 +198,29 @@ class Assembler:
     def _hold_gst(self, epochs: Epochs) -> None:
         names = ("sigma_major_m", "sigma_minor_m", "orientation_deg", "sigma_north_m", "sigma_east_m", "sigma_up_m")
         has = (epochs.kinds & KIND_BIT["GST"]) != 0
+        if has.all():
+            self._note_gst(epochs, len(epochs) - 1, names)
+            return
         newest = np.maximum.accumulate(np.where(has, np.arange(len(epochs)), -1))
-        if not has.all():
-            source = np.maximum(newest, 0)
-            fresh = (newest >= 0) & (epochs.segment == epochs.segment[source])
-            fresh &= epochs.tod_ms - epochs.tod_ms[source] <= GST_HOLD_MS
-            fill = ~has & fresh
-            for name in names:
-                column = getattr(epochs, name)
-                column[fill] = column[source[fill]]
-            if self.carry.gst is not None:
-                segment, tod_ms, values = self.carry.gst
-                fill = (newest < 0) & (epochs.segment == segment) & (epochs.tod_ms - tod_ms <= GST_HOLD_MS)
-                for name, value in zip(names, values, strict=True):
-                    getattr(epochs, name)[fill] = value
+        source = np.maximum(newest, 0)
+        fresh = (newest >= 0) & (epochs.segment == epochs.segment[source])
+        fresh &= epochs.tod_ms - epochs.tod_ms[source] <= GST_HOLD_MS
+        fill = ~has & fresh
+        for name in names:
+            column = getattr(epochs, name)
+            column[fill] = column[source[fill]]
+        if self.carry.gst is not None:
+            segment, tod_ms, values = self.carry.gst
+            fill = (newest < 0) & (epochs.segment == segment) & (epochs.tod_ms - tod_ms <= GST_HOLD_MS)
+            for name, value in zip(names, values, strict=True):
+                getattr(epochs, name)[fill] = value
         at = int(newest[-1])
         if at >= 0:
-            values = tuple(float(getattr(epochs, name)[at]) for name in names)
-            self.carry.gst = (int(epochs.segment[at]), int(epochs.tod_ms[at]), values)
+            self._note_gst(epochs, at, names)
+
+    def _note_gst(self, epochs: Epochs, at: int, names: tuple[str, ...]) -> None:
+        values = tuple(float(getattr(epochs, name)[at]) for name in names)
+        self.carry.gst = (int(epochs.segment[at]), int(epochs.tod_ms[at]), values)
 
 
 def _closed_rows(grouped: Grouped) -> int:
@@ -232,8 +238,8 @@ def _known(time_ms: Floats) -> slice | NDArray[np.bool_]:
 
 def _row_before(opened_at: Ints, end: Ints) -> Ints:
     """The newest of the rows (k,) that were open at each of (n,) ends, all in order; -1 for none."""
-    n = len(end)
-    if n == len(opened_at) and (end > opened_at).all() and (end[:-1] < opened_at[1:]).all():
+    n, k = len(end), len(opened_at)
+    if k - 1 <= n <= k and (end > opened_at[:n]).all() and (end[: k - 1] < opened_at[1 : n + 1]).all():
         return np.arange(n)  # one a row
     return np.asarray(np.searchsorted(opened_at, end, side="right") - 1)
 

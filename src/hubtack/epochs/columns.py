@@ -104,10 +104,11 @@ class Epochs:
         return len(self.pos)
 
     @classmethod
-    def blank(cls, n: int) -> Epochs:
-        """``n`` rows in which nothing is known."""
+    def blank(cls, n: int, *, filled: bool = True) -> Epochs:
+        """``n`` rows in which nothing is known; if not ``filled``, every float column is still to be written."""
         # Two tables and not forty columns: a live row is made twenty times a second.
-        ints, floats = iter(np.zeros((len(INT_COLUMNS), n), dtype=np.int64)), iter(np.full((_N_FLOATS, n), np.nan))
+        table = np.full((_N_FLOATS, n), np.nan) if filled else np.empty((_N_FLOATS, n))
+        ints, floats = iter(np.zeros((len(INT_COLUMNS), n), dtype=np.int64)), iter(table)
         columns: dict[str, Any] = {name: next(ints if name in INT_COLUMNS else floats) for name in COLUMNS}
         return cls(**columns)
 
@@ -131,6 +132,7 @@ class Epochs:
 
 COLUMNS: tuple[str, ...] = tuple(f.name for f in fields(Epochs))
 INT_COLUMNS = frozenset({"pos", "end", "kinds", "kinds_early", "segment", "tod_ms", "time_ns"})
+FLOAT_COLUMNS = frozenset(COLUMNS) - INT_COLUMNS
 _N_FLOATS = len(COLUMNS) - len(INT_COLUMNS)
 KINDS = ("GGA", "GNS", "RMC", "GST", "GBS", "HDT", "THS", "GSA", "GSV", "VTG", "ZDA")
 KIND_BIT = {kind: 1 << i for i, kind in enumerate(KINDS)}

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.decode.tables import Rows, pack_text, unpack_text
-from hubtack.epochs.columns import COLUMNS, KINDS, Epochs
+from hubtack.epochs.columns import COLUMNS, KINDS
 from hubtack.epochs.grouping import DAY_MS
-from hubtack.epochs.place import Place
+from hubtack.epochs.place import Filling, Place
 
 Floats = NDArray[np.float64]
-Fill = Callable[[Epochs, Place, Rows], None]
+Fill = Callable[[Filling, Place, Rows], None]
 
 # A heading from a gyro (talker HE) is no antenna pair.
 TALKER_GYRO = pack_text(b"HE")
@@ -64,19 +64,19 @@ def _map_packed(column: Floats, meaning: Callable[[str], float]) -> Floats:
 
 
 def _fill_named(names: tuple[str, ...]) -> Fill:
-    def fill(epochs: Epochs, place: Place, rows: Rows) -> None:
+    def fill(into: Filling, place: Place, rows: Rows) -> None:
         for name in names:
-            place.first_valid(getattr(epochs, name), rows[name])
-        _stamp(epochs, place, rows)
+            into.first_valid(place, name, rows[name])
+        _stamp(into, place, rows)
 
     return fill
 
 
-def _stamp(epochs: Epochs, place: Place, rows: Rows) -> None:
+def _stamp(into: Filling, place: Place, rows: Rows) -> None:
     stamp = rows["stamp_utc_s"]
     known = ~np.isnan(stamp)
     if known.any():
-        np.fmax.at(epochs.stamp_utc_s, place.row[known], stamp[known])
+        np.fmax.at(into.column("stamp_utc_s"), place.row[known], stamp[known])
 
 
 _POSITION = (
@@ -93,22 +93,22 @@ _POSITION = (
 )
 
 
-def _fill_gns(epochs: Epochs, place: Place, rows: Rows) -> None:
-    _fill_named(_POSITION)(epochs, place, rows)
-    place.first_valid(epochs.quality, _map_packed(rows["mode"], gns_quality))
+def _fill_gns(into: Filling, place: Place, rows: Rows) -> None:
+    _fill_named(_POSITION)(into, place, rows)
+    into.first_valid(place, "quality", _map_packed(rows["mode"], gns_quality))
 
 
-def _fill_rmc(epochs: Epochs, place: Place, rows: Rows) -> None:
+def _fill_rmc(into: Filling, place: Place, rows: Rows) -> None:
     void = _map_packed(rows["status"], lambda text: 0.0 if text == "A" else 1.0)
-    place.first_valid(epochs.rmc_void, void)
+    into.first_valid(place, "rmc_void", void)
     letter = _map_packed(rows["mode"], gns_quality)
     np.copyto(letter, 0.0, where=void == 1.0)
     for name in ("latitude_deg", "longitude_deg", "speed_m_s", "course_deg"):
-        place.first_valid(getattr(epochs, name), rows[name])
-    place.first_valid(epochs.quality, letter)
+        into.first_valid(place, name, rows[name])
+    into.first_valid(place, "quality", letter)
     days = _by_value(rows["date"], _rmc_days)
-    place.first_valid(epochs.date_day, days - epochs.tod_ms[place.row] // DAY_MS)
-    _stamp(epochs, place, rows)
+    into.first_valid(place, "date_day", days - into.epochs.tod_ms[place.row] // DAY_MS)
+    _stamp(into, place, rows)
 
 
 def _rmc_days(date: Floats) -> Floats:
@@ -116,15 +116,15 @@ def _rmc_days(date: Floats) -> Floats:
     return _days(np.where(year < 80, 2000 + year, 1900 + year), date // 100 % 100, date // 10_000)
 
 
-def _fill_zda(epochs: Epochs, place: Place, rows: Rows) -> None:
+def _fill_zda(into: Filling, place: Place, rows: Rows) -> None:
     # ZDA's time differs from GGA's in real logs, so its date goes with its own time of day: the two may lie on
     # either side of midnight.
     date = rows["year"], rows["month"], rows["day"]
     same = len(rows) > 1 and all((column == column[0]).all() for column in date)
     days = np.full(len(rows), _days(*(column[:1] for column in date))[0]) if same else _days(*date)
-    gap = epochs.tod_ms[place.row] - rows["time_ms"]
-    place.first_valid(epochs.date_day, days - np.round(gap / DAY_MS))
-    _stamp(epochs, place, rows)
+    gap = into.epochs.tod_ms[place.row] - rows["time_ms"]
+    into.first_valid(place, "date_day", days - np.round(gap / DAY_MS))
+    _stamp(into, place, rows)
 
 
 def _days(year: Floats, month: Floats, day: Floats) -> Floats:
@@ -153,7 +153,7 @@ def _many_days(year: Floats, month: Floats, day: Floats) -> Floats:
 
 
 def _fill_heading(source: float) -> Fill:
-    def fill(epochs: Epochs, place: Place, rows: Rows) -> None:
+    def fill(into: Filling, place: Place, rows: Rows) -> None:
         heading = rows["heading_deg"]
         gyro = rows["talker"] == TALKER_GYRO
         if source == 2 or gyro.any():
@@ -161,25 +161,30 @@ def _fill_heading(source: float) -> Fill:
         if source == 2:
             void = _map_packed(rows["mode"], lambda text: 0.0 if text in ("A", "D", "F", "R", "") else 1.0)
             heading[void == 1.0] = np.nan
-        before = np.isnan(epochs.heading_deg)
-        place.first_valid(epochs.heading_deg, heading)
-        before &= ~np.isnan(epochs.heading_deg)
-        epochs.heading_source[before] = source
-        _stamp(epochs, place, rows)
+        if place.whole and {"heading_deg", "heading_source"} <= into.fresh:
+            into.first_valid(place, "heading_deg", heading)
+            into.first_valid(place, "heading_source", np.where(np.isnan(heading), np.nan, source))
+        else:
+            target = into.column("heading_deg")
+            before = np.isnan(target)
+            place.first_valid(target, heading)
+            before &= ~np.isnan(target)
+            into.column("heading_source")[before] = source
+        _stamp(into, place, rows)
 
     return fill
 
 
-def _fill_gsa(epochs: Epochs, place: Place, rows: Rows) -> None:
-    place.first_valid(epochs.pdop, rows["pdop"])
+def _fill_gsa(into: Filling, place: Place, rows: Rows) -> None:
+    into.first_valid(place, "pdop", rows["pdop"])
     used = np.zeros(len(rows))
     for column in ~np.isnan(rows.columns("sat_1", 12).T):
         used += column
     seen = place.seen()
-    epochs.n_used[seen] = place.total(used)[seen]
+    into.column("n_used")[seen] = place.total(used)[seen]
 
 
-def _fill_gsv(epochs: Epochs, place: Place, rows: Rows) -> None:
+def _fill_gsv(into: Filling, place: Place, rows: Rows) -> None:
     tracked_of, sum_of = np.zeros(len(rows)), np.zeros(len(rows))
     for cn0 in rows.columns("cn0_1_dbhz", 4, step=4).T:
         tracked = cn0 > 0
@@ -189,9 +194,9 @@ def _fill_gsv(epochs: Epochs, place: Place, rows: Rows) -> None:
         sum_of += strength if tracked.all() else np.where(tracked, strength, 0.0)
     count, total = place.total(tracked_of), place.total(sum_of)
     seen = place.seen()
-    epochs.n_tracked[seen] = count[seen]
+    into.column("n_tracked")[seen] = count[seen]
     some = seen & (count > 0)
-    epochs.cn0_mean_dbhz[some] = total[some] / count[some] / 100.0
+    into.column("cn0_mean_dbhz")[some] = total[some] / count[some] / 100.0
 
 
 FILL: Mapping[str, Fill] = {

@@ -109,11 +109,10 @@ def _steady(time_ms: Ints, anchor_ms: int | None, segment: int) -> Grouped | Non
     step = time_ms[1:] - time_ms[:-1]
     if len(step) and not (int(step.min()) >= 0 and int(step.max()) <= AHEAD_MS):
         return None
-    tod = _unwrap(time_ms[:1], anchor_ms)[0] - time_ms[:1] + time_ms
-    row = np.zeros(len(time_ms), dtype=np.int64)
-    np.cumsum(step > 0, out=row[1:])
-    opens = np.concatenate(([0], np.flatnonzero(step) + 1))
-    return Grouped(row, opens, tod[opens], np.full(len(opens), segment, dtype=np.int64), 0)
+    offset = int(_unwrap(time_ms[:1], anchor_ms)[0]) - int(time_ms[0])
+    opens = np.concatenate(([0], np.flatnonzero(step > 0) + 1))
+    row = np.repeat(np.arange(len(opens)), np.diff(opens, append=len(time_ms)))
+    return Grouped(row, opens, time_ms[opens] + offset, np.full(len(opens), segment, dtype=np.int64), 0)
 
 
 def _unwrap(time_ms: Ints, anchor_ms: int | None) -> Ints:

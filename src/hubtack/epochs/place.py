@@ -2,18 +2,59 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.decode.tables import pack_text
+from hubtack.epochs.columns import FLOAT_COLUMNS, Epochs
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 TALKER_GN = pack_text(b"GN")
+
+
+_FEW = 64  # rows that are blanked at once and not column by column
+
+
+@dataclass(slots=True)
+class Filling:
+    """Rows in the making. ``fresh`` are the columns that nobody has written yet: what is in them means nothing."""
+
+    epochs: Epochs
+    fresh: set[str] = field(default_factory=set)
+
+    @classmethod
+    def of(cls, n: int) -> Filling:
+        """``n`` rows of which nothing is known."""
+        if n <= _FEW:
+            return cls(Epochs.blank(n))
+        return cls(Epochs.blank(n, filled=False), set(FLOAT_COLUMNS))
+
+    def column(self, name: str) -> Floats:
+        """A column to write in, NaN where nothing has been written."""
+        target: Floats = getattr(self.epochs, name)
+        if name in self.fresh:
+            target.fill(np.nan)
+            self.fresh.discard(name)
+        return target
+
+    def first_valid(self, place: Place, name: str, value: Floats) -> None:
+        """Give each row of a column the first value that is there (``Place.first_valid``)."""
+        if place.whole and name in self.fresh:
+            getattr(self.epochs, name)[:] = value
+            self.fresh.discard(name)
+        else:
+            place.first_valid(self.column(name), value)
+
+    def finish(self) -> Epochs:
+        """The rows, when all has been filled in."""
+        for name in tuple(self.fresh):
+            self.column(name)
+        return self.epochs
 
 
 @dataclass(slots=True)
