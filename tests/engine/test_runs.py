@@ -68,11 +68,15 @@ def test_until_the_bridge_is_over_a_stretch_that_failed_is_told_with_its_end() -
 def test_what_is_too_short_is_dropped_with_all_it_had(sizes: tuple[int, ...]) -> None:
     assert told(fed([1, 1, 0, 0, 1, 1, 1, 0], sizes=sizes, least_s=3)) == [(4, 7, 18, 3)]
     assert told(fed([1, 1, 1, 0], sizes=sizes, least_s=3)) == [(0, 3, 6, 3)]
+    assert told(fed([1, 1, 1, 0, 0, 1, 1, 0, 0], sizes=sizes, least_s=3)) == [(0, 3, 6, 3)]
+    assert told(fed([0] * 9 + [1, 0, 0, 1, 1, 1, 0, 0], sizes=sizes, least_s=3)) == [(12, 15, 42, 3)]
 
 
 def test_an_open_stretch_is_told_once_it_is_long_enough() -> None:
     runs = fed([1, 1], least_s=5)
     assert told(runs, 4.9) == [] and told(runs, 5.0) == [(0, None, 3, 2)]
+    late = fed([0] * 8 + [1, 1], least_s=5)
+    assert told(late, 12.9) == [] and told(late, 13.0) == [(8, None, 19, 2)]
     # One that failed has reached no farther than its end, however late it is.
     failed = fed([1, 1, 0], least_s=5, bridge_s=60)
     assert told(failed, 50.0) == []

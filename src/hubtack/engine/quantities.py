@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from hubtack.engine.setup import Setup
 from hubtack.epochs.columns import Epochs
 from hubtack.geo import ecef_offset_to_enu, ecef_to_geodetic, geodetic_to_ecef
-from hubtack.knowledge.fix_types import FIX_TYPES, FIXED, NONE, QUALITY_TO_FIX
+from hubtack.knowledge.fix_types import FIX_TYPES, FIXED, FLOAT, NONE, QUALITY_TO_FIX
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -199,7 +199,7 @@ def _budget(
     constant + ppm, since receivers' sigmas are often too kind.
     """
     km = np.fmax(baseline_m, 0.0) * 1e-6  # NaN is 0 here
-    floor_fix = _FLOOR_OF_FIX_M.take(fix)
+    floor_fix = np.where(fix == FLOAT, setup.limit("float_floor_m"), _FLOOR_OF_FIX_M.take(fix))
     network = bool(base_computed.any())
     ppm_h = np.where(base_computed, setup.computed_ppm, setup.horizontal_ppm) if network else setup.horizontal_ppm
     ppm_v = np.where(base_computed, setup.computed_ppm, setup.vertical_ppm) if network else setup.vertical_ppm
