@@ -16,10 +16,10 @@ from pathlib import Path
 
 from hubtack.control.latest import all_checks, record_folder
 from hubtack.control.record import paths_of
-from hubtack.engine.link import PHYSICAL
 from hubtack.errors import HubtackError
 from hubtack.knowledge.reasons import codes
-from hubtack.live.memory import LastBase, LastStand, Remembered, age_s, recall, remember, state_folder
+from hubtack.live.last_base import BesideLast
+from hubtack.live.memory import LastStand, Remembered, age_s, recall, remember, state_folder
 from hubtack.live.opening import Opened
 from hubtack.live.verdict_log import FILE_NAME, VerdictLog
 from hubtack.session.session import Session
@@ -42,6 +42,7 @@ class Keeper:
     mono: Callable[[], float] = time.monotonic
     utc: Callable[[], dt.datetime] = field(default=lambda: dt.datetime.now(dt.UTC))
     complaints: list[str] = field(default_factory=list)
+    beside_last: BesideLast = field(default_factory=BesideLast)
     _checks_at_s: float = -math.inf
     _checks_seen: tuple[int, int] | None = None
     _kept_at_s: float | None = None
@@ -49,14 +50,13 @@ class Keeper:
     def start(self) -> None:
         """Tell the session what is known from before."""
         self.session.checking.know((), expected=self.site.works_with_marks)
-        self._read_checks()
-        if not self.remembers:
-            return
-        known = recall(self.folder, self.site.machine.name)
-        now = self.utc()
+        known = recall(self.folder, self.site.machine.name) if self.remembers else Remembered()
         # Without a site file the folder is the user's, who may have come to another site: distance alone would lie.
         if known.base is not None and self.site.path is not None:
             self.session.link.known_arp_ecef_m = known.base.arp_ecef_m
+            self.beside_last.last = known.base
+        self._read_checks()
+        now = self.utc()
         if known.stand is not None:
             apart_s = age_s(known.stand.utc, now)
             if apart_s > 0:
@@ -65,7 +65,7 @@ class Keeper:
     def look(self, snap: Snapshot) -> None:
         """Called whenever the state is shown."""
         now_s = self.mono()
-        if now_s - self._checks_at_s >= _CHECKS_EVERY_S:
+        if self._base_changed() or now_s - self._checks_at_s >= _CHECKS_EVERY_S:
             self._read_checks()
         if self.log is not None:
             self.log.show(_as_shown(snap))
@@ -82,7 +82,22 @@ class Keeper:
 
     def end(self) -> None:
         """Keep the newest state."""
+        self._base_changed()
         self._keep()
+
+    def _base_changed(self) -> bool:
+        """Another station ID or antenna than before is said; checks made on another antenna do not count any more."""
+        # A log that is played again speaks of its own time, not of now.
+        said = self.beside_last.look(self.session.link, self._now()) if self.remembers else []
+        for sentence in said:
+            self._complain(sentence)
+            self._checks_seen = None  # to be read anew
+            if self.log is not None:
+                self.log.note("base changed", says=sentence)
+        return bool(said)
+
+    def _now(self) -> str:
+        return self.utc().isoformat(timespec="seconds").replace("+00:00", "Z")
 
     def _read_checks(self) -> None:
         self._checks_at_s = self.mono()
@@ -94,8 +109,10 @@ class Keeper:
         if seen == self._checks_seen:
             return
         self._checks_seen = seen
+        since = self.beside_last.antenna_since
         try:
-            self.session.checking.know(all_checks(self.folder, machine=self.site.machine.name))
+            checks = all_checks(self.folder, machine=self.site.machine.name)
+            self.session.checking.know([check for check in checks if since is None or check.at >= since])
         except HubtackError as err:
             self._complain(str(err))
 
@@ -103,15 +120,8 @@ class Keeper:
         self._kept_at_s = self.mono()
         if not self.remembers:
             return
-        now = self.utc().isoformat(timespec="seconds").replace("+00:00", "Z")
-        link, parked = self.session.link, self.session.rover.parked
-        base = None
-        # What nobody has confirmed yet must not become what tomorrow is compared with.
-        if link.arp_ecef_m is not None and link.base_kind == PHYSICAL and not link.latched.any:
-            station = link.tally.stations.get(link.tally.last_id if link.tally.last_id is not None else -1)
-            base = LastBase(
-                link.tally.last_id, link.arp_ecef_m, (station.antenna or "") if station is not None else "", now
-            )
+        now, parked = self._now(), self.session.rover.parked
+        base = self.beside_last.to_keep(self.session.link, now)
         last = None if parked.contradicts else parked.last()
         stand = None
         if last is not None:

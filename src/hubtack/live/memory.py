@@ -28,12 +28,16 @@ _FARTHEST_M = 1e8  # of any place on earth from its middle, with room to spare
 
 @dataclass(frozen=True, slots=True)
 class LastBase:
-    """The base a site's machines worked with last: station ID, broadcast ARP, antenna descriptor, and when."""
+    """The base a site's machines worked with last: station ID, broadcast ARP, antenna descriptor, and when.
+
+    ``antenna_since_utc`` is when that antenna took the place of another; empty where no change has been seen.
+    """
 
     station_id: int | None
     arp_ecef_m: tuple[float, float, float]
     antenna: str
     utc: str
+    antenna_since_utc: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +133,10 @@ def _base(data: object) -> LastBase | None:
     if arp is None or not isinstance(utc, str):
         return None
     known = isinstance(number, int) and 0 <= number < 4096
-    return LastBase(number if known else None, arp, str(data.get("antenna") or ""), utc)
+    since = data.get("antenna_since_utc")
+    return LastBase(
+        number if known else None, arp, str(data.get("antenna") or ""), utc, since if isinstance(since, str) else ""
+    )
 
 
 def _stand(data: object) -> LastStand | None:
