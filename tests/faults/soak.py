@@ -280,13 +280,20 @@ def soak(day: Path, folder: Path, speed: float, limit_s: float, seed: int) -> di
     while player.poll() is None and time.monotonic() - began_s < limit_s:
         for subject in subjects:
             subject.look()
+        if len(subjects[0].rss_mb) % 12 == 0:
+            print(json.dumps([s.row() for s in subjects]), file=sys.stderr, flush=True)
         select.select([], [], [], SAMPLE_S)
     took_s = time.monotonic() - began_s
     if player.poll() is None:
         player.send_signal(signal.SIGTERM)
     codes = {"watch": watch.stop(), "link": judge.stop()}
     recorder.send_signal(signal.SIGINT)
-    codes["record"], codes["replay"] = recorder.wait(60), player.wait(60)
+    for name, process in (("record", recorder), ("replay", player)):
+        try:
+            codes[name] = process.wait(60)
+        except subprocess.TimeoutExpired:
+            process.kill()
+            codes[name] = process.wait()
     for spoiler in spoilers:
         spoiler.stop()
     said.close()
@@ -336,6 +343,9 @@ def main() -> int:
     parser.add_argument("--limit-s", type=float, default=1e9, help="end sooner")
     parser.add_argument("--seed", type=int, default=int(time.time()) % 100_000)
     args = parser.parse_args()
+    signal.signal(
+        signal.SIGINT, signal.default_int_handler
+    )  # ignored, and so by our children, where a shell runs this behind
     with tempfile.TemporaryDirectory(prefix="soak") as name:
         folder, day = Path(name), args.day
         if day is None:
