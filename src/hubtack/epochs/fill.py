@@ -161,7 +161,7 @@ def _fill_heading(source: float) -> Fill:
         if source == 2:
             void = _map_packed(rows["mode"], lambda text: 0.0 if text in ("A", "D", "F", "R", "") else 1.0)
             heading[void == 1.0] = np.nan
-        if place.whole and {"heading_deg", "heading_source"} <= into.fresh:
+        if place.runs is not None and {"heading_deg", "heading_source"} <= into.fresh:
             into.first_valid(place, "heading_deg", heading)
             into.first_valid(place, "heading_source", np.where(np.isnan(heading), np.nan, source))
         else:

@@ -17,6 +17,7 @@ Bools = NDArray[np.bool_]
 TALKER_GN = pack_text(b"GN")
 
 
+_MOST_RUNS = 12
 _FEW = 64  # rows that are blanked at once and not column by column
 
 
@@ -44,11 +45,13 @@ class Filling:
 
     def first_valid(self, place: Place, name: str, value: Floats) -> None:
         """Give each row of a column the first value that is there (``Place.first_valid``)."""
-        if place.whole and name in self.fresh:
-            getattr(self.epochs, name)[:] = value
-            self.fresh.discard(name)
-        else:
+        if place.runs is None or name not in self.fresh:
             place.first_valid(self.column(name), value)
+            return
+        target = getattr(self.epochs, name) if len(place.row) == place.n_rows else self.column(name)
+        for there, here in place.runs:
+            target[there] = value[here]
+        self.fresh.discard(name)
 
     def finish(self) -> Epochs:
         """The rows, when all has been filled in."""
@@ -62,14 +65,15 @@ class Place:
     """Rows of n sentences of one kind.
 
     In nearly every log a row has at most one GGA, one HDT and so on, and mostly exactly one; then no value needs to be
-    looked for. ``whole`` says that sentence i belongs to row i, ``once`` that rows grow from sentence to sentence.
-    ``order`` is the order of preference where a row has several: by row, talker GN first, then as they came.
+    looked for. ``once`` says that rows grow from sentence to sentence; ``runs`` are the stretches, (rows, sentences), in
+    which they do so one by one, where there are few of them. ``order`` is the order of preference where a row has
+    several: by row, talker GN first, then as they came.
     """
 
     row: Ints
     n_rows: int
     once: bool
-    whole: bool
+    runs: list[tuple[slice, slice]] | None
     order: Ints | None = None
     _first: Ints | None = None  # of each row's sentences, in that order
 
@@ -78,7 +82,7 @@ class Place:
         """Place of sentences in ``row`` (n,) of ``n_rows``."""
         step = row[1:] - row[:-1]
         once = bool((step > 0).all())
-        place = cls(row, n_rows, once, once and len(row) == n_rows)
+        place = cls(row, n_rows, once, _runs(row, step) if once else None)
         if not once:
             gn = talker == TALKER_GN
             mixed = bool(gn.any()) and not bool(gn.all())
@@ -88,8 +92,10 @@ class Place:
 
     def first_valid(self, target: Floats, value: Floats) -> None:
         """Give each row the first value that is there; empty never counts, and what a row has it keeps."""
-        if self.whole:
-            np.copyto(target, value, where=np.isnan(target))
+        if self.runs is not None:
+            for there, here in self.runs:
+                held = target[there]
+                np.copyto(held, value[here], where=np.isnan(held))
             return
         row = self.row
         if not self.once:
@@ -118,8 +124,9 @@ class Place:
 
     def keep_least(self, target: Ints, value: Ints) -> None:
         """Keep the least of what each row has and is given."""
-        if self.whole:
-            np.minimum(target, value, out=target)
+        if self.runs is not None:
+            for there, here in self.runs:
+                np.minimum(target[there], value[here], out=target[there])
         elif self.once:
             target[self.row] = np.minimum(target[self.row], value)
         else:
@@ -127,8 +134,9 @@ class Place:
 
     def keep_most(self, target: Ints, value: Ints) -> None:
         """Keep the most of what each row has and is given."""
-        if self.whole:
-            np.maximum(target, value, out=target)
+        if self.runs is not None:
+            for there, here in self.runs:
+                np.maximum(target[there], value[here], out=target[there])
         elif self.once:
             target[self.row] = np.maximum(target[self.row], value)
         else:
@@ -136,8 +144,9 @@ class Place:
 
     def mark(self, target: Ints, bit: int) -> None:
         """Set a bit in every row that has a sentence."""
-        if self.whole:
-            target |= bit
+        if self.runs is not None:
+            for there, _ in self.runs:
+                target[there] |= bit
         else:
             target[self.row] |= bit  # twice the same row gives the same bit
 
@@ -150,6 +159,18 @@ class Place:
         has = np.zeros(self.n_rows, dtype=bool)
         has[self.row] = True
         return has
+
+
+def _runs(row: Ints, step: Ints) -> list[tuple[slice, slice]] | None:
+    """Stretches of rows that grow one by one; None where there are many. ``row`` (n,) grows, n > 0."""
+    if int(row[-1]) - int(row[0]) == len(step):
+        return [(slice(int(row[0]), int(row[-1]) + 1), slice(0, len(row)))]
+    breaks = np.flatnonzero(step != 1) + 1
+    if len(breaks) >= _MOST_RUNS:
+        return None
+    bounds = [0, *breaks.tolist(), len(row)]
+    first = row[bounds[:-1]].tolist()
+    return [(slice(r, r + b - a), slice(a, b)) for r, a, b in zip(first, bounds, bounds[1:], strict=False)]
 
 
 def _leads(row: Ints) -> Bools:
