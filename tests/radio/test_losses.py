@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from tests import command_line
 from tests.link_stream import GPS, Base
 from tests.radio.lossy_site import drive, rover_log, write_session
 
@@ -28,12 +29,7 @@ RADIO = ["--frequency-mhz", "450", "--base-height-m", "4", "--rover-height-m", "
 
 
 def run(capsys: pytest.CaptureFixture[str], *args: str | Path) -> tuple[int, str, str]:
-    try:
-        code = main([str(a) for a in ("radio", "losses", *args)])
-    except SystemExit as end:
-        code = int(end.code or 0)
-    out, err = capsys.readouterr()
-    return code, out, err
+    return command_line.run(capsys, "radio", "losses", *args)
 
 
 def seen_from_base(east: np.ndarray, north: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
