@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from hubtack.documents.json_out import document
+from hubtack.knowledge.mount_words import NOTES, REASONS
 from hubtack.ntrip.causes import Cause
-from hubtack.ntrip.fitness import NOTES, REASONS, Fitness
+from hubtack.ntrip.fitness import Fitness
 from hubtack.ntrip.sourcetable import SourceTable
 
 

@@ -7,44 +7,19 @@ for the message numbers (RTCM 10403.3).
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from types import MappingProxyType
 
+from hubtack.knowledge.limits import LIMITS_BY_KEY
 from hubtack.knowledge.messages import is_state_space, msm_level, system_of
 from hubtack.ntrip.sourcetable import Mount
 
-# Reasons that make a mount point unfit, and notes on one that is fit.
-REASONS: Mapping[str, str] = MappingProxyType({
-    "format_rtcm2": "RTCM 2, which Hubtack does not read and few machines still take",
-    "format_raw": "a receiver's own format, not RTCM 3",
-    "format_unknown": "format not stated, and no message list to tell it by",
-    "state_space": "orbit and clock corrections: for precise point positioning, not for RTK",
-    "no_observations": "no observations in the message list (ephemerides or other services)",
-    "no_phase": "no carrier phase: a rover gets no fix from it",
-    "no_base_position": "no 1005 or 1006: a rover does not learn where the base is",
-    "only_sbas": "only SBAS satellites",
-})
-NOTES: Mapping[str, str] = MappingProxyType({
-    "needs_position": "needs a position (--near)",
-    "network_place": "computed for your place",
-    "login": "needs a login",
-    "fee": "costs a fee",
-    "far": "too far for GRADE",
-    "long": "long baseline",
-    "single_frequency": "single frequency: slow to fix",
-    "no_message_list": "message list not given",
-    "few_systems": "one constellation only",
-    "no_place": "place not stated",
-    "odd_record": "the record is irregular",
-})
-LONG_M = 15_000.0  # judgement: warn
-FAR_M = 20_000.0  # judgement: no GRADE
+LONG_M, FAR_M = (LIMITS_BY_KEY[key].value for key in ("baseline_warn_m", "baseline_no_grade_m"))
 
 
 @dataclass(frozen=True, slots=True)
 class Fitness:
-    """What the table lets us say of one mount point; codes of ``REASONS`` and ``NOTES``."""
+    """What the table lets us say of one mount point; codes of ``knowledge.mount_words``."""
 
     mount: Mount
     distance_m: float | None

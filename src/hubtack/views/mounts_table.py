@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from hubtack.ntrip.fitness import NOTES, REASONS, Fitness
+from hubtack.knowledge.mount_words import NOTES, REASONS
+from hubtack.ntrip.fitness import Fitness
 from hubtack.safe import safe_text
 
 _SHORT = {"GLONASS": "GLO", "Galileo": "GAL", "BeiDou": "BDS", "QZSS": "QZS"}
