@@ -23,7 +23,6 @@ class RoverView:
     fixed_share: float = float("nan")  # of the time since the first fix
     age_median_s: float = float("nan")
     age_p95_s: float = float("nan")
-    satellites_median: float = float("nan")
     stream_ahead_s: float = float("nan")  # how far the stream's epochs lie ahead of the rover's time, median
     runs: Mapping[str, list[Run]] = field(default_factory=dict)
     first_ns: int | None = None
