@@ -231,12 +231,16 @@ def run_cases(
     for case in cases:
         batch.append(case)
         if len(batch) == at_once:
-            board.outcomes += _run_batch(batch, folder / str(len(board.outcomes)))
+            done = _run_batch(batch, folder / str(len(board.outcomes)))
+            board.outcomes += done
             batch = []
             told(
                 f"... {len(board.outcomes)} sessions, {sum(o.right for o in board.scored())} of {len(board.scored())} "
                 f"right, {board.clean_hours():.1f} h clean with {len(board.false_stops())} stops"
             )
+            for outcome in Board(done).scored():
+                if not outcome.right:
+                    told(f"    {'+'.join(outcome.mattered)} -> {outcome.first}: {outcome.case.command}")
     if batch:
         board.outcomes += _run_batch(batch, folder / str(len(board.outcomes)))
     return board
