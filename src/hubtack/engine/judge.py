@@ -390,8 +390,12 @@ def _edge_median(
     opens = np.ones(len(index), dtype=bool)
     opens[1:] = second[index][1:] != second[index][:-1]
     opens &= second[index] > last_second
-    chosen = index[opens]
     carried = track.edge_samples
+    if carried and not opens.any() and second[0] == second[-1] == track.run_ns // _S:
+        # Nearly every live row: no new sample, and the second of the row before, so it has the row's medians.
+        n = len(second)
+        return np.full(n, track.edge_vertical_95_m), np.full(n, track.edge_horizontal_95_m), carried
+    chosen = index[opens]
     seconds = np.concatenate((np.array([s for s, _, _ in carried], dtype=np.int64), second[chosen]))
     vertical = np.concatenate((np.array([v for _, v, _ in carried]), q.edge_vertical_95_m[chosen]))
     horizontal = np.concatenate((np.array([h for _, _, h in carried]), q.edge_horizontal_95_m[chosen]))
@@ -451,6 +455,8 @@ def _settle_until(track: Track, bits: Ints, run_ns: Ints, setup: Setup) -> Ints:
     """End of settling at each row: the latest end of any reason that has gone, plus its settling time."""
     before = np.concatenate(([track.bits], bits[:-1]))
     gone = before & ~bits
+    if not gone.any():
+        return np.full(len(bits), track.settle_until_ns, dtype=np.int64)
     until = np.full(len(bits), NEVER, dtype=np.int64)
     for key in ("settle_age_s", "settle_fix_s", "settle_jump_s"):
         ended = (gone & settle_bits(key)) != 0
