@@ -173,3 +173,23 @@ def test_a_number_is_rounded_to_what_a_person_reads() -> None:
         9.996: "10", 9.94: "9.94", 0.01234: "0.0123",
     }  # fmt: skip
     assert fill("{x} {y}", {"x": None, "y": "word"}) == "? word"
+
+
+def test_a_cause_that_explains_only_through_another_is_still_the_root() -> None:
+    # A wrong computer clock makes the base's look wrong, and that a stall; the clock itself explains no stall.
+    assert "link_stalled" not in EXPLAINS["computer_clock"] and "link_stalled" in EXPLAINS["base_clock"]
+    for end_s in (None, 900):
+        episodes = [
+            episode("computer_clock", 0, end_s), episode("base_clock", 0, end_s), episode("link_stalled", 100, 160),
+        ]  # fmt: skip
+        found = findings_of(episodes, 1000 * S)
+        assert [f.code for f in found] == ["computer_clock"]
+        assert [c["code"] for c in found[0].evidence["consequences"]] == ["base_clock", "link_stalled"]
+
+
+def test_an_episode_that_explains_nothing_does_not_hide_the_next_one() -> None:
+    only_a_note = episode("few_satellites", 90, 200, explains=False)
+    effect = episode("suspect_fix", 120, 140)
+    assert {f.code for f in findings_of([only_a_note, effect], 300 * S)} == {"few_satellites", "suspect_fix"}
+    both = [only_a_note, episode("few_satellites", 100, 200), effect]
+    assert [f.code for f in findings_of(both, 300 * S)] == ["few_satellites"]
