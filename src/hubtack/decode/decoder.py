@@ -12,6 +12,7 @@ from hubtack.decode.rtcm import decode_frames
 from hubtack.decode.stamps import LONGEST as LONGEST_STAMP
 from hubtack.decode.stamps import stamp_utc_s
 from hubtack.decode.tables import MOST_FAILURES, Counts, Decoded, Rows, Span, unpack_text
+from hubtack.decode.tidy import MARGIN
 from hubtack.framing.scan import Scan, scan_frames
 from hubtack.framing.splitter import Kind, Piece, Splitter, split_text
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
@@ -63,10 +64,11 @@ class Decoder:
             if self._tail_end != self._splitter.position:
                 self._settle(apart, 0)  # frames have come since: no stamp of the block's first sentence
             # What may be a stamp in front of the block's first sentence belongs to the block too.
-            held = self._tail + self._splitter.hand_over()
+            parts = (self._tail, self._splitter.hand_over(), data)
             base = self._splitter.position - len(self._tail)
             self._tail = b""
-            decoded = Decoded.joined([apart, self._block(held + data if held else bytes(data), base)])
+            block = b"".join((*parts, bytes(MARGIN)))  # copied once, with room behind for the reader of whole words
+            decoded = Decoded.joined([apart, self._block(block, len(block) - MARGIN, base)])
         decoded.counts.bytes = len(data)
         return decoded
 
@@ -83,8 +85,8 @@ class Decoder:
         self._settle(decoded, 0)
         return decoded
 
-    def _block(self, data: bytes, base: int) -> Decoded:
-        scan = scan_frames(data)
+    def _block(self, data: bytes, size: int, base: int) -> Decoded:
+        scan = scan_frames(data, size)
         last_frame = scan.start[-1] + scan.length[-1] if scan.start else 0
         tail = max(last_frame, data.rfind(b"\n", 0, scan.limit) + 1)  # the line or frame that the block does not end
         start, length = np.array(scan.start, dtype=np.int64), np.array(scan.length, dtype=np.int64)
@@ -108,7 +110,7 @@ class Decoder:
         if odd:
             parts.append(self._decode(_pieces(data, base, odd, scan)))
         self._splitter.move_to(base + tail)
-        parts.append(self._decode(self._splitter.feed(data[tail:])))
+        parts.append(self._decode(self._splitter.feed(data[tail:size])))
         return Decoded.joined(parts)
 
     def _note_types(self, frames: Rows) -> None:

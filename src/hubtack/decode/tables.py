@@ -18,6 +18,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 PACKED_BYTES = 6
 MOST_FAILURES = 1000
+_LINE_END = 2  # bytes, after which another line may follow
 _FEW = 40  # rows that are put between others one by one
 
 FRAME_COLUMNS = (
@@ -83,6 +84,15 @@ class Rows:
         """``n`` columns from ``first`` on, ``step`` apart, as (rows, n)."""
         at = _INDEX[self.kind][first]
         return self.values[:, at : at + n * step : step]
+
+    def newest_before(self, places: Ints, *, by_end: bool = False) -> Ints:
+        """Index of the newest of ``places`` (k,), in order, not after the start of each row, or its end; -1 for none."""
+        at = self.end if by_end else self.pos
+        # Between two lines that touch there is no other: what holds for the first holds for the next.
+        leads = np.concatenate(([True], self.pos[1:] - self.end[:-1] > _LINE_END)) if len(at) else np.zeros(0, bool)
+        first = np.flatnonzero(leads)
+        found = np.searchsorted(places, at[first], side="right") - 1
+        return np.repeat(found, np.diff(first, append=len(at)))
 
     def take(self, index: slice | NDArray[np.bool_] | Ints) -> Rows:
         """The rows that ``index`` picks."""

@@ -23,12 +23,14 @@ class AgeTrack:
     def add(self, time_ns: Ints, age_s: Floats) -> None:
         """Add N ages with their times; NaN is left out."""
         known = ~np.isnan(age_s)
-        index = time_ns[known] // BIN_NS
-        age_ms = np.floor(age_s[known] * 1000.0 + 0.5).astype(np.int64)
-        found, inverse = np.unique(index, return_inverse=True)
-        least = np.full(len(found), np.iinfo(np.int64).max)
-        np.minimum.at(least, inverse, age_ms)
-        for i, ms in zip(found.tolist(), least.tolist(), strict=True):
+        if not known.all():
+            time_ns, age_s = time_ns[known], age_s[known]
+        if not len(age_s):
+            return
+        index = time_ns // BIN_NS
+        age_ms = np.floor(age_s * 1000.0 + 0.5).astype(np.int64)
+        starts = np.concatenate(([0], np.flatnonzero(index[1:] != index[:-1]) + 1))
+        for i, ms in zip(index[starts].tolist(), np.minimum.reduceat(age_ms, starts).tolist(), strict=True):
             before = self.bins.get(i)
             if before is not None:
                 self.bins[i] = min(before, ms)

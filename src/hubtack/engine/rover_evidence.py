@@ -188,12 +188,9 @@ class RoverEvidence:
         self.fixed_rows += int(np.count_nonzero(fixed))
         for name in _FIELDS:
             column = getattr(epochs, name)
-            relevant = fixed if name == "age_s" else np.ones(len(epochs), dtype=bool)
-            self.rows_with[name] += int(np.count_nonzero(~np.isnan(column) & relevant))
-        ids, counts = np.unique(epochs.station_id[~np.isnan(epochs.station_id)], return_counts=True)
-        for packed, count in zip(ids, counts, strict=True):
-            if packed in self.station_ids or len(self.station_ids) < 64:
-                self.station_ids[float(packed)] = self.station_ids.get(float(packed), 0) + int(count)
+            said = ~np.isnan(column)
+            self.rows_with[name] += int(np.count_nonzero(said & fixed if name == "age_s" else said))
+        self._count_stations(epochs.station_id)
         self.ages.add(epochs.time_ns, q.age_s)
         self.stream_ages.add(epochs.time_ns, q.age_stream_s)
         self.stream_age.add(q.age_stream_s + _STREAM_OFFSET_S)
@@ -210,6 +207,15 @@ class RoverEvidence:
             if len(usable):
                 self.first_pos_ecef_m = tuple(float(v) for v in q.pos_ecef_m[usable[0]])  # type: ignore[assignment]
 
+    def _count_stations(self, station_id: Floats) -> None:
+        if len(station_id) and (station_id == station_id[0]).all():  # nearly always
+            ids, counts = station_id[:1], np.array([len(station_id)])
+        else:
+            ids, counts = np.unique(station_id[~np.isnan(station_id)], return_counts=True)
+        for packed, count in zip(ids.tolist(), counts.tolist(), strict=True):
+            if packed in self.station_ids or len(self.station_ids) < 64:
+                self.station_ids[packed] = self.station_ids.get(packed, 0) + count
+
     @property
     def says_age(self) -> bool:
         """Whether the receiver says how old its corrections are, most of the time that it is fixed."""
@@ -225,8 +231,9 @@ class RoverEvidence:
 
 
 def _fmin(so_far: float, column: Floats) -> float:
-    known = column[~np.isnan(column)]
-    if not len(known):
+    if not len(column):
         return so_far
-    least = float(known.min())
+    least = float(np.fmin.reduce(column))  # NaN only where there is nothing else
+    if np.isnan(least):
+        return so_far
     return least if np.isnan(so_far) else min(so_far, least)

@@ -61,7 +61,7 @@ class RoverSky:
             rows = sentences.get(formatter)
             if rows is None or not len(rows) or not len(pos):
                 continue
-            index = np.searchsorted(pos, rows.pos, side="right") - 1
+            index = rows.newest_before(pos)
             if index[0] < 0:  # before the first time of all
                 rows, index = rows.take(index >= 0), index[index >= 0]
             if len(rows):

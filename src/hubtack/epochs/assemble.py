@@ -116,7 +116,7 @@ class Assembler:
         for kind in UNTIMED:
             rows = self.pending.get(kind)
             if rows is not None and len(rows):
-                assigned = _row_before(opened_at, rows.end)
+                assigned = _row_before(opened_at, rows)
                 rows_by_kind[kind] = assigned
 
         # A live row closes alone, and what is open then is looked at next: one step makes them all.
@@ -236,12 +236,12 @@ def _known(time_ms: Floats) -> slice | NDArray[np.bool_]:
     return slice(None) if known.all() else known
 
 
-def _row_before(opened_at: Ints, end: Ints) -> Ints:
-    """The newest of the rows (k,) that were open at each of (n,) ends, all in order; -1 for none."""
-    n, k = len(end), len(opened_at)
+def _row_before(opened_at: Ints, rows: Rows) -> Ints:
+    """The newest of the epochs (k,) that were open at the end of each of (n,) sentences, all in order; -1 for none."""
+    n, k, end = len(rows), len(opened_at), rows.end
     if k - 1 <= n <= k and (end > opened_at[:n]).all() and (end[: k - 1] < opened_at[1 : n + 1]).all():
         return np.arange(n)  # one a row
-    return np.asarray(np.searchsorted(opened_at, end, side="right") - 1)
+    return rows.newest_before(opened_at, by_end=True)
 
 
 def _span(mask: NDArray[np.bool_]) -> slice | Ints:
