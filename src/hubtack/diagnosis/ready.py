@@ -43,16 +43,21 @@ def criteria(view: LinkView) -> list[Criterion]:
     silent_s = (view.now_ns - last_ns) / S_NS if last_ns is not None else 0.0
     open_stall = silent_s > max(stalled_s(view), view.limit("correction_age_hold_s"))
     return [
-        Criterion("base_position", True if has_arp else False if settled else None, "1005 or 1006 heard"),
-        Criterion("phase", True if bands else False if settled or tally.epochs > 5 else None, "carrier phase"),
+        Criterion("base_position", True if has_arp else False if settled else None,
+                  "1005 or 1006 heard" if has_arp else "no 1005 or 1006 heard" if settled else "no 1005 or 1006 yet"),
+        Criterion("phase", True if bands else False if settled or tally.epochs > 5 else None,
+                  "carrier phase" if bands else "no carrier phase"),
         Criterion("bands", True if bands >= 2 else satellites >= _LEAST_PHASED_ONE_BAND if bands else None,
-                  "two bands of one system" if bands >= 2 else "one band only: a fix takes minutes, and 10 km at most"),
+                  "two bands of one system" if bands >= 2 else
+                  "one band only: a fix takes minutes, and 10 km at most" if bands else "no band with phase"),
         Criterion("satellites", satellites >= _LEAST_PHASED if satellites else None,
                   f"{satellites:.0f} satellites with phase"),
-        Criterion("rate", None if np.isnan(interval_s) else interval_s <= limit_s, f"an epoch every {interval_s:g} s"),
+        Criterion("rate", None if np.isnan(interval_s) else interval_s <= limit_s,
+                  "too few epochs for a rate" if np.isnan(interval_s) else f"an epoch every {interval_s:g} s"),
         Criterion("complete", None if np.isnan(interval_s) else old <= _MOST_OLD_SHARE and not open_stall,
                   f"older than {limit_s:g} s for {100 * old:.1f} % of the time"),
-        Criterion("fresh", None if np.isnan(lag_s) else lag_s <= limit_s, f"{lag_s:.1f} s late in the middle"),
+        Criterion("fresh", None if np.isnan(lag_s) else lag_s <= limit_s,
+                  "no clock to compare with" if np.isnan(lag_s) else f"{lag_s:.1f} s late in the middle"),
     ]  # fmt: skip
 
 
