@@ -16,6 +16,7 @@ import pytest
 
 from hubtack.cli.main import COMMANDS, command_parser, main
 from hubtack.knowledge.findings import BY_CODE
+from hubtack.knowledge.reasons import REASONS
 
 ROOT = Path(__file__).parents[2]
 DOCS = ROOT / "docs"
@@ -83,6 +84,26 @@ def test_every_command_on_a_page_is_one_that_its_parser_takes(page: Path) -> Non
         except SystemExit as end:
             if end.code:
                 pytest.fail(f"{page.name}: hubtack {' '.join(words)}: {said.getvalue()}")
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_every_option_that_a_sentence_names_is_one_of_its_command(page: Path) -> None:
+    for words in re.findall(r"`hubtack ([a-z]+)( [^`]*)?`", page.read_text(encoding="utf-8")):
+        assert words[0] in COMMANDS, f"{page.name}: hubtack {words[0]}"
+        help_text = command_parser(words[0]).format_help()
+        if words[0] == "radio":
+            continue  # its options are those of its own four commands
+        for option in re.findall(r"--[a-z-]+", words[1]):
+            assert f"{option} " in help_text or f"{option}\n" in help_text, f"{page.name}: hubtack {words[0]} {option}"
+
+
+@pytest.mark.parametrize("page", [DOCS / "guides/troubleshooting.md"], ids=lambda p: p.name)
+def test_a_reason_that_a_page_quotes_is_what_the_screen_says(page: Path) -> None:
+    texts = [reason.text.lower() for reason in REASONS]
+    quoted = re.findall(r'^\| (?:HOLD|ROUGH)[^|"]*"([^"|]+)"', page.read_text(encoding="utf-8"), re.M)
+    assert len(quoted) >= 8
+    for words in quoted:
+        assert any(words.lower() in text for text in texts), words
 
 
 def runnable() -> list[list[str]]:
