@@ -6,6 +6,7 @@ Elementwise in the epochs: a row gives the same bits alone and among thousands. 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,12 +90,17 @@ class Quantities:
 
         NaN without a base; the height also where the receiver does not tell its own above the ellipsoid.
         """
-        here = slice(i, i + 1)
-        arp = self.arp_ecef_m[here]
-        lat_deg, lon_deg, base_h_m = ecef_to_geodetic(arp)
-        enu = ecef_offset_to_enu(self.pos_ecef_m[here] - arp, lat_deg, lon_deg)
+        arp = self.arp_ecef_m[i]
+        lat_deg, lon_deg, base_h_m = _place_of(float(arp[0]), float(arp[1]), float(arp[2]))
+        enu = ecef_offset_to_enu((self.pos_ecef_m[i] - arp)[None], lat_deg, lon_deg)
         bearing_deg = np.degrees(np.arctan2(enu[:, 0], enu[:, 1])) % 360.0
-        return float(bearing_deg[0]), float((self.h_ellipsoid_m[here] - base_h_m)[0])
+        return float(bearing_deg[0]), float(self.h_ellipsoid_m[i] - base_h_m[0])
+
+
+@lru_cache(maxsize=16)
+def _place_of(x_m: float, y_m: float, z_m: float) -> tuple[Floats, Floats, Floats]:
+    """Place of a base, each (1,): it hardly ever changes, and a live screen asks at every row. [deg, deg, m]"""
+    return ecef_to_geodetic(np.array([[x_m, y_m, z_m]]))
 
 
 def quantities(
