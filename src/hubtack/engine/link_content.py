@@ -12,6 +12,7 @@ from hubtack.engine.tally import Histogram
 
 Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
+Masks = NDArray[np.uint64]  # satellites 1 to 64 as bits 0 to 63
 
 SAME_EPOCH_NS = 10_000_000
 SKY_BIN_NS = 30_000_000_000
@@ -63,16 +64,33 @@ class SkySets:
             return
         self._add_heard(first, _heard(bins - first, code, span))
 
+    def add_masks(self, time_ns: Ints, system: Ints, mask: Masks) -> None:
+        """The same with the satellites of each of N messages as a bit mask: number 1 is the lowest bit."""
+        key = time_ns // SKY_BIN_NS * N_SYSTEMS + system
+        order = np.argsort(key, kind="stable")
+        key, mask = key[order], mask[order]
+        start = np.flatnonzero(np.concatenate((key[:1] == key[:1], np.diff(key) != 0)))
+        if not len(start):
+            return
+        together = np.bitwise_or.reduceat(mask, start)
+        for one, heard in zip(key[start].tolist(), together.tolist(), strict=True):
+            if heard:
+                self._note(one // N_SYSTEMS, one % N_SYSTEMS, heard << 1)
+
+    def _note(self, index: int, system: int, heard: int) -> None:
+        """Add satellites to a half minute, the number of each being its bit."""
+        found = self.bins.get(index)
+        if found is None:
+            if len(self.bins) >= MOST_SKY_BINS:
+                return
+            found = self.bins[index] = {}
+        found[system] = found.get(system, 0) | heard
+
     def _add_heard(self, first: int, heard: Bools) -> None:
         """``heard`` is (bins, systems, satellites): each system's satellites become one integer."""
         packed = np.packbits(heard, axis=2, bitorder="little")
         for i, of in np.argwhere(packed.any(axis=2)).tolist():
-            found = self.bins.get(first + i)
-            if found is None:
-                if len(self.bins) >= MOST_SKY_BINS:
-                    continue
-                found = self.bins[first + i] = {}
-            found[of] = found.get(of, 0) | int.from_bytes(packed[i, of].tobytes(), "little")
+            self._note(first + i, of, int.from_bytes(packed[i, of].tobytes(), "little"))
 
     def systems(self) -> frozenset[int]:
         """Systems heard in at least a tenth of the half minutes."""
@@ -111,7 +129,7 @@ class ContentTally:
     twins: int = 0  # messages that say again what another of their type and epoch said: a second set of observations
     twin_ns: tuple[int, int] | None = None  # first and last
     _said: dict[int, tuple[int, int]] = field(default_factory=dict)  # by type: epoch, satellites as a bit mask
-    _sats: dict[int, tuple[int, set[int]]] = field(default_factory=dict)
+    _sats: dict[int, tuple[int, int]] = field(default_factory=dict)  # by system: newest epoch, satellites as bits
     _lock_ms: NDArray[np.float64] | None = None  # by system, satellite and signal
     _lock_ns: Ints | None = None
 
@@ -129,37 +147,48 @@ class ContentTally:
                 return
         at_ns = time_ns[frame]
         systems, satellites = cells["system"].astype(np.int64), cells["satellite"].astype(np.int64)
-        self._find_twins(frame, satellites, number, time_ns)
         signals = np.clip(cells["signal"].astype(np.int64), 0, N_SIGNALS - 1)
-        self.sky.add(at_ns, systems, satellites)
+        # Of most that is asked here a message's satellites are enough, as bits; SBAS stands in messages of GPS.
+        start = np.flatnonzero(np.concatenate(([True], (np.diff(frame) != 0) | (np.diff(systems) != 0))))
+        mask = np.bitwise_or.reduceat(_BIT[np.clip(satellites, 0, N_SATELLITES - 1)], start)
+        message, of = frame[start], systems[start]
+        self._find_twins(message, mask, number, time_ns)
+        self.sky.add_masks(time_ns[message], of, mask)
         resets = self._lock_resets(systems, satellites, signals, cells["lock_ms"], at_ns)
-        for system in np.flatnonzero(np.bincount(systems, minlength=1)).tolist():
-            pick = systems == system
+        counts = np.bincount(systems, minlength=N_SYSTEMS)
+        half_cycles = np.bincount(systems[cells["half_cycle"] == 1], minlength=N_SYSTEMS)
+        lost = np.bincount(systems[resets], minlength=N_SYSTEMS)
+        signal = systems * N_SIGNALS + signals
+        heard = np.bincount(signal, minlength=N_SYSTEMS * N_SIGNALS).reshape(-1, N_SIGNALS)
+        phases = np.bincount(signal[cells["has_phase"] == 1], minlength=N_SYSTEMS * N_SIGNALS).reshape(-1, N_SIGNALS)
+        strengths = _strengths(systems, cells["cn0_dbhz"])
+        for system in np.flatnonzero(counts).tolist():
             tally = self.systems.setdefault(system, SystemTally())
-            tally.cn0.add(cells["cn0_dbhz"][pick])
-            tally.cells += int(np.count_nonzero(pick))
-            tally.half_cycles += int(np.count_nonzero(cells["half_cycle"][pick] == 1))
-            tally.lock_resets += int(np.count_nonzero(resets & pick))
-            self._satellites_per_epoch(system, tally, at_ns[pick], satellites[pick])
-            _count(tally.signals, signals[pick])
-            _count(tally.phases, signals[pick & (cells["has_phase"] == 1)])
+            tally.cn0.counts += strengths[system]
+            tally.cells += int(counts[system])
+            tally.half_cycles += int(half_cycles[system])
+            tally.lock_resets += int(lost[system])
+            mine = of == system
+            self._satellites_per_epoch(system, tally, time_ns[message[mine]], mask[mine])
+            _count(tally.signals, heard[system])
+            _count(tally.phases, phases[system])
 
-    def _find_twins(self, frame: Ints, satellites: Ints, number: Ints, time_ns: Ints) -> None:
+    def _find_twins(self, message: Ints, mask: Masks, number: Ints, time_ns: Ints) -> None:
         """Two messages of one type and epoch share no satellite where one base split them; two bases' do."""
-        masks = np.zeros(int(frame[-1]) + 1, dtype=np.int64)
-        np.bitwise_or.at(masks, frame, np.int64(1) << np.clip(satellites, 0, 62))
+        masks = np.zeros(int(message[-1]) + 1, dtype=np.uint64)
+        np.bitwise_or.at(masks, message, mask)
         used = np.flatnonzero(masks)
         if len(used) > _FEW:
             used = self._twin_candidates(used, number[used], time_ns[used])
         for i in used.tolist():
-            kind, at, mask = int(number[i]), int(time_ns[i]), int(masks[i])
+            kind, at, heard = int(number[i]), int(time_ns[i]), int(masks[i])
             before_ns, before = self._said.get(kind, (_NEVER, 0))
             if abs(at - before_ns) <= SAME_EPOCH_NS:
-                if before & mask:
+                if before & heard:
                     self.twins += 1
                     self.twin_ns = (at if self.twin_ns is None else self.twin_ns[0], at)
-                mask |= before
-            self._said[kind] = (at, mask)
+                heard |= before
+            self._said[kind] = (at, heard)
 
     def _twin_candidates(self, used: Ints, number: Ints, time_ns: Ints) -> Ints:
         """Frames that could be twins: those near another of their type in time, and the first and last of each type."""
@@ -182,44 +211,34 @@ class ContentTally:
             self._lock_ns = np.full(len(self._lock_ms), _NEVER, dtype=np.int64)
         mark = (systems * N_SATELLITES + np.clip(satellites, 0, N_SATELLITES - 1)) * N_SIGNALS + signals
         order = np.argsort(mark.astype(np.uint16), kind="stable")  # sixteen bits are sorted by counting
-        sorted_mark = mark[order]
-        first = np.concatenate(([True], sorted_mark[1:] != sorted_mark[:-1]))
-        before_ms = np.concatenate(([np.nan], lock_ms[order][:-1]))
-        before_ns = np.concatenate(([_NEVER], at_ns[order][:-1]))
-        before_ms = np.where(first, self._lock_ms[sorted_mark], before_ms)
-        before_ns = np.where(first, self._lock_ns[sorted_mark], before_ns)
-        fell = (lock_ms[order] < before_ms) & (at_ns[order] - before_ns <= _FORGET_LOCK_NS)
-        last = np.concatenate((first[1:], [True]))
-        self._lock_ms[sorted_mark[last]] = lock_ms[order][last]
-        self._lock_ns[sorted_mark[last]] = at_ns[order][last]
+        mark, now_ms, now_ns = mark[order], lock_ms[order], at_ns[order]
+        first = np.flatnonzero(np.concatenate(([True], np.diff(mark) != 0)))
+        before_ms, before_ns = np.empty_like(now_ms), np.empty_like(now_ns)
+        before_ms[1:], before_ns[1:] = now_ms[:-1], now_ns[:-1]
+        before_ms[first], before_ns[first] = self._lock_ms[mark[first]], self._lock_ns[mark[first]]
+        fell = np.flatnonzero(now_ms < before_ms)
+        fell = fell[now_ns[fell] - before_ns[fell] <= _FORGET_LOCK_NS]
+        last = np.concatenate((first[1:], [len(mark)])) - 1
+        self._lock_ms[mark[last]], self._lock_ns[mark[last]] = now_ms[last], now_ns[last]
         out = np.zeros(len(mark), dtype=bool)
-        out[order] = fell
+        out[order[fell]] = True
         return out
 
-    def _satellites_per_epoch(self, system: int, tally: SystemTally, times: Ints, satellites: Ints) -> None:
+    def _satellites_per_epoch(self, system: int, tally: SystemTally, times: Ints, mask: Masks) -> None:
         """Distinct satellites of each epoch. The newest epoch may go on in the next block, so it is held back."""
         if len(times) > 1 and not bool((times[1:] >= times[:-1]).all()):
             order = np.argsort(times, kind="stable")
-            times, satellites = times[order], satellites[order]
-        begins = np.concatenate(([True], times[1:] - times[:-1] > SAME_EPOCH_NS))
-        starts = np.flatnonzero(begins)
-        epoch = np.cumsum(begins) - 1
-        table = np.zeros((len(starts), N_SATELLITES), dtype=bool)
-        table[epoch, np.clip(satellites, 0, N_SATELLITES - 1)] = True
-        counts = table.sum(axis=1).astype(np.float64)
-        last = set(np.flatnonzero(table[-1]).tolist())
+            times, mask = times[order], mask[order]
+        starts = np.flatnonzero(np.concatenate(([True], times[1:] - times[:-1] > SAME_EPOCH_NS)))
+        epochs = np.bitwise_or.reduceat(mask, starts)
         held = self._sats.get(system)
         if held is not None:
-            held_ns, held_set = held
-            if int(times[0]) - held_ns <= SAME_EPOCH_NS:
-                first = set(np.flatnonzero(table[0]).tolist()) | held_set
-                counts[0] = len(first)
-                if len(starts) == 1:
-                    last = first
+            if int(times[0]) - held[0] <= SAME_EPOCH_NS:
+                epochs[0] |= np.uint64(held[1])
             else:
-                tally.satellites.add(np.array([float(len(held_set))]))
-        tally.satellites.add(counts[:-1])
-        self._sats[system] = (int(times[starts[-1]]), last)
+                tally.satellites.add(np.array([float(held[1].bit_count())]))
+        tally.satellites.add(_bit_counts(epochs[:-1]))
+        self._sats[system] = (int(times[starts[-1]]), int(epochs[-1]))
 
     def satellites_of(self, system: int) -> float:
         """Median number of satellites an epoch, the running epoch included; NaN without any."""
@@ -228,10 +247,28 @@ class ContentTally:
             return float("nan")
         if tally.satellites.total:
             return tally.satellites.quantile(0.5)
-        return float(len(self._sats[system][1])) if system in self._sats else float("nan")
+        return float(self._sats[system][1].bit_count()) if system in self._sats else float("nan")
 
 
-def _count(into: dict[int, int], values: Ints) -> None:
-    counts = np.bincount(values, minlength=1)
+# A satellite's bit; a number of 0 has none.
+_BIT = np.concatenate(([0], np.uint64(1) << np.arange(N_SATELLITES - 1, dtype=np.uint64))).astype(np.uint64)
+_COUNT_16 = np.array([i.bit_count() for i in range(1 << 16)], dtype=np.int64)
+
+
+def _bit_counts(mask: Masks) -> NDArray[np.float64]:
+    """How many satellites each mask (N,) holds."""
+    return np.asarray(_COUNT_16[mask.view(np.uint16).reshape(-1, 4)].sum(axis=1), dtype=np.float64)
+
+
+def _strengths(systems: Ints, cn0_dbhz: NDArray[np.float64]) -> Ints:
+    """Signal strengths by system, (systems, bins) as ``Histogram.add`` counts them."""
+    like = SystemTally().cn0
+    known = np.flatnonzero(~np.isnan(cn0_dbhz))
+    index = np.clip(np.floor(cn0_dbhz[known] / like.step + 0.5), 0, like.n_bins - 1).astype(np.int64)
+    index += systems[known] * like.n_bins
+    return np.bincount(index, minlength=N_SYSTEMS * like.n_bins).reshape(N_SYSTEMS, like.n_bins)
+
+
+def _count(into: dict[int, int], counts: Ints) -> None:
     for value in np.flatnonzero(counts).tolist():
         into[value] = into.get(value, 0) + int(counts[value])

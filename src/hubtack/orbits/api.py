@@ -18,7 +18,7 @@ from hubtack.geo import ecef_to_geodetic
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
 from hubtack.orbits import atmosphere
 from hubtack.orbits.answers import CannotTell, contradiction, why_no_position
-from hubtack.orbits.book import NUMBERS, OrbitBook
+from hubtack.orbits.book import NUMBERS, OrbitBook, by_number, numbers
 from hubtack.orbits.cells import Cells, Ended, EpochSieve, Frames, Wanted
 from hubtack.orbits.disturbance import DisturbanceWatch, Step, reduced_phases
 from hubtack.orbits.ephemeris import Ephemeris, EphemerisStore
@@ -45,6 +45,7 @@ _PLACED_SIGMA_M = 5.0  # the place that phases are reduced at; 5 m off feign 7 m
 _NEAR_S = 60.0  # the nearest ephemeris is looked for once a minute
 _WIDE = 8.0  # how far beyond its validity an ephemeris still tells where a satellite stands
 _MOST_ROWS = 4000  # ephemerides in the book, of 20 kB each with their nodes
+_NO_ROWS: tuple[list[Ephemeris], Ints, Ints] = ([], np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
 _SAID = [STATION_COLUMNS.index(name) for name in ("station_id", "x_m", "y_m", "z_m", "computed")]
 
 
@@ -92,6 +93,7 @@ class BaseWatcher:
         self._said: tuple[float, ...] = (float("nan"),) * len(_SAID)  # the newest base position, as it came
         self._book = OrbitBook()
         self._found: tuple[tuple[int, float], Ints, Ints] | None = None
+        self._rows_of: tuple[list[Ephemeris], Ints, Ints] = _NO_ROWS
         self.tracked: frozenset[tuple[int, int]] = frozenset()  # (system, satellite) of the newest look at the sky
         self.cn0_dbhz: dict[tuple[int, int], float] = {}  # strongest signal of each, then
         self._fresh()
@@ -124,7 +126,7 @@ class BaseWatcher:
         the stretch holds is taken in the order of its bytes, so that any cut of a stream gives the same answers.
         """
         if len(self._book) > _MOST_ROWS:
-            self._book, self._found = OrbitBook(), None
+            self._book, self._found, self._rows_of = OrbitBook(), None, _NO_ROWS
         frames = Frames.of(decoded)
         self._read = 0
         steps: list[Step] = []
@@ -236,8 +238,11 @@ class BaseWatcher:
         """Ephemerides nearest to the minute, and of longer ago; looked for anew when minute or store has changed."""
         key = (self.ephemerides.version, round(t_s / _NEAR_S) * _NEAR_S)
         if self._found is None or self._found[0] != key:
-            near, wide = self.ephemerides.nearest_many(key[1], self.leap_s, (1.0, _WIDE))
-            self._found = (key, self._book.table(near), self._book.table(wide))
+            every, (near, wide) = self.ephemerides.nearest_many(key[1], self.leap_s, (1.0, _WIDE))
+            if self._rows_of[0] is not every:
+                self._rows_of = (every, numbers(every), self._book.rows(every))
+            _, number, rows = self._rows_of
+            self._found = (key, by_number(number[near], rows[near]), by_number(number[wide], rows[wide]))
         return self._found[1:]
 
     def _work(self) -> list[Step]:
@@ -336,9 +341,9 @@ class BaseWatcher:
         """Count the satellites of the epochs that are looks at the sky."""
         if not looks or self._start is None:
             return
-        rows = [np.flatnonzero(wide >= 0) for k in looks if (wide := due[k].wide) is not None]
-        look = np.repeat(np.arange(len(looks)), [len(numbers) for numbers in rows])
-        number = np.concatenate(rows)
+        seen = [np.flatnonzero(wide >= 0) for k in looks if (wide := due[k].wide) is not None]
+        look = np.repeat(np.arange(len(looks)), [len(one) for one in seen])
+        number = np.concatenate(seen)
         row = np.concatenate([wide[wide >= 0] for k in looks if (wide := due[k].wide) is not None])
         at_s = np.array([due[k].epoch.t_s for k in looks])
         azimuth, elevation = directions(self._book, row, at_s[look], self.leap_s, self._start)

@@ -67,10 +67,8 @@ class OrbitBook:
 
     def table(self, near: Iterable[Ephemeris]) -> Ints:
         """(``NUMBERS``,) row of each satellite's ephemeris by its number; -1 for none."""
-        out = np.full(NUMBERS, -1, dtype=np.int64)
         near = list(near)
-        out[[100 * e.system + e.satellite for e in near]] = [self.row(e) for e in near]
-        return out
+        return by_number(numbers(near), self.rows(near))
 
     def settle(self) -> None:
         """Work out what follows from the ephemerides that have come since. Every question does so first."""
@@ -125,3 +123,15 @@ class OrbitBook:
         tk = wrapped(t_gpst_s - leap_s - tb_utc_s, DAY_S)
         pos = self._nodes[ROUGH_STEP_S if rough else STEP_S].positions(place, tk)
         return pos, np.asarray(af0_s + af1 * tk)
+
+
+def numbers(ephemerides: Iterable[Ephemeris]) -> Ints:
+    """100 times the system and the number in it, of each ephemeris."""
+    return np.array([100 * e.system + e.satellite for e in ephemerides], dtype=np.int64)
+
+
+def by_number(number: Ints, rows: Ints) -> Ints:
+    """(``NUMBERS``,) rows of satellites by their numbers, -1 for none."""
+    out = np.full(NUMBERS, -1, dtype=np.int64)
+    out[number] = rows
+    return out

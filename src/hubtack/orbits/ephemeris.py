@@ -219,10 +219,6 @@ class EphemerisStore:
         self.version += 1
         del kept[:-2]
 
-    def has(self, payload: bytes) -> bool:
-        """Whether these very bytes have come before."""
-        return payload in self._seen
-
     def add_payloads(self, payloads: Iterable[bytes]) -> int:
         """Keep every sound ephemeris among payloads; returns how many there were that had not come before.
 
@@ -248,11 +244,16 @@ class EphemerisStore:
 
         Galileo I/NAV (1046) wins over F/NAV (1045) where both serve: its clock fits E1 with E5b and alone.
         """
-        (found,) = self.nearest_many(t_gpst_s, leap_s, (longest_age_factor,))
-        return {(e.system, e.satellite): e for e in found}
+        every, (found,) = self.nearest_many(t_gpst_s, leap_s, (longest_age_factor,))
+        return {(every[i].system, every[i].satellite): every[i] for i in found.tolist()}
 
-    def nearest_many(self, t_gpst_s: float, leap_s: float, factors: Iterable[float]) -> list[list[Ephemeris]]:
-        """The same for several factors, in the order of system and number."""
+    def nearest_many(
+        self, t_gpst_s: float, leap_s: float, factors: Iterable[float]
+    ) -> tuple[list[Ephemeris], list[Ints]]:
+        """The same for several factors: every ephemeris there is, and which serve, by system and number.
+
+        The list is the same object while ``version`` does not change.
+        """
         if self._sorted is None or self._sorted[0] != self.version:
             self._sorted = (self.version, *_columns([e for _, kept in sorted(self._kept.items()) for e in kept]))
         _, every, number, reference_s, period_s, behind, longest_s, penalty_s = self._sorted
@@ -262,9 +263,8 @@ class EphemerisStore:
         for factor in factors:
             fits = order[age_s[order] <= longest_s[order] * factor]
             mine = number[fits]
-            first = np.flatnonzero(np.concatenate((mine[:1] >= 0, np.diff(mine) != 0)))
-            out.append([every[i] for i in fits[first].tolist()])
-        return out
+            out.append(fits[np.concatenate((mine[:1] >= 0, np.diff(mine) != 0))])
+        return every, out
 
 
 def _columns(every: list[Ephemeris]) -> tuple[list[Ephemeris], Ints, Floats, Floats, Floats, Floats, Floats]:

@@ -100,28 +100,27 @@ class Nodes:
         need = np.zeros(len(self._made), dtype=np.int64)
         np.maximum.at(need, row, nodes)
         while len(short := np.flatnonzero(self._made < need)):
-            made = int(self._made[short].min())
-            self._extend(short[self._made[short] == made], made)
+            self._extend(short)
 
-    def _extend(self, row: Ints, made: int) -> None:
-        """``_CHUNK`` nodes more on both sides of rows that have ``made``."""
-        if made + _CHUNK > self._half:
+    def _extend(self, row: Ints) -> None:
+        """``_CHUNK`` nodes more on both sides of rows."""
+        made = self._made[row]
+        if int(made.max()) + _CHUNK > self._half:
             room = np.zeros((len(self._table), _CHUNK, 9))
             self._table = np.concatenate((room, self._table, room), axis=1)
             self._half += _CHUNK
         # Forwards and backwards at once: the same equations with the step's sign turned.
-        n, middle = len(row), self._half
-        both = np.concatenate((self._table[row, middle + made], self._table[row, middle - made])).T
-        now, slope = both[:6].copy(), both[3:].copy()
-        pull = np.concatenate((self._sun_moon[row], self._sun_moon[row])).T
-        h = np.concatenate((np.full(n, self._step_s), np.full(n, -self._step_s)))
-        for k in range(made + 1, made + _CHUNK + 1):
-            felt = pull if (k - 1) * self._step_s < _SUN_MOON_S else np.zeros_like(pull)
-            now = stepped(now, felt, h, slope)
-            slope = rate(now, pull if k * self._step_s < _SUN_MOON_S else np.zeros_like(pull))
-            for side, at in ((slice(0, n), middle + k), (slice(n, None), middle - k)):
-                self._table[row, at, :3] = now[:3, side].T
-                self._table[row, at, 3:] = slope[:, side].T
+        rows, sign = np.tile(row, 2), np.repeat((1, -1), len(row))
+        at = self._half + sign * np.tile(made, 2)
+        outmost = self._table[rows, at].T
+        now, slope, pull = outmost[:6].copy(), outmost[3:].copy(), self._sun_moon[rows].T
+        h = sign * self._step_s
+        for k in range(_CHUNK):
+            away_s = np.tile(made + k, 2) * self._step_s
+            now = stepped(now, np.where(away_s < _SUN_MOON_S, pull, 0.0), h, slope)
+            slope = rate(now, np.where(away_s + self._step_s < _SUN_MOON_S, pull, 0.0))
+            at = at + sign
+            self._table[rows, at, :3], self._table[rows, at, 3:] = now[:3].T, slope.T
         self._made[row] = made + _CHUNK
 
     def positions(self, row: Ints, tk: Floats) -> Floats:
