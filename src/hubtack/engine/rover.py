@@ -162,6 +162,11 @@ class RoverEngine:
         self._sum_up()
         return self._evidence
 
+    def named_stations(self) -> dict[str, int]:
+        """Station IDs that the rover named, with how often, as last summed up: a screen that asks at every row may
+        be a second behind."""
+        return self._evidence.station_texts()
+
     def update(
         self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools, mono_ns: Ints | None = None
     ) -> JudgedRows:

@@ -9,25 +9,17 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import Any
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.decode.decoder import Decoder
 from hubtack.decode.tables import Decoded
-from hubtack.diagnosis.check_family import check_episodes
-from hubtack.diagnosis.episode import Episode, Finding
-from hubtack.diagnosis.fold import findings_of
-from hubtack.diagnosis.heading_family import course_episodes, heading_episodes
-from hubtack.diagnosis.link_families import LinkView, link_episodes, rtk_ready
-from hubtack.diagnosis.overnight import overnight_episodes
-from hubtack.diagnosis.rover_families import rover_episodes
+from hubtack.diagnosis.episode import Finding
+from hubtack.diagnosis.link_families import LinkView
 from hubtack.diagnosis.rover_view import RoverView
-from hubtack.diagnosis.sky_family import sky_episodes
-from hubtack.diagnosis.why_float import likely_causes
-from hubtack.engine.axis import DAY_MS, DAY_NS, SessionAxis
+from hubtack.engine.axis import DAY_NS, SessionAxis
 from hubtack.engine.judge import Track
 from hubtack.engine.link import COMPUTED, LinkEngine, LinkSetup
 from hubtack.engine.places import PlaceTrack
@@ -36,8 +28,8 @@ from hubtack.engine.rover_sky import RoverSky
 from hubtack.engine.setup import Setup
 from hubtack.epochs.assemble import Assembler
 from hubtack.epochs.columns import Epochs
-from hubtack.knowledge.findings import BY_CODE
 from hubtack.readers.chunk import Chunk, Notice, SourceState
+from hubtack.session import diagnose
 from hubtack.session.antenna_pair import AntennaPair
 from hubtack.session.arrivals import ArrivalLog
 from hubtack.session.base_watch import BaseWatch, observing_decoder
@@ -45,26 +37,11 @@ from hubtack.session.checking import Checking
 from hubtack.session.history import History
 from hubtack.session.link_join import link_at_rows
 from hubtack.session.rover_ranges import RoverRanges
+from hubtack.session.row_times import RowTimes
 from hubtack.session.snapshot import LinkLine
+from hubtack.session.source import Source
 
 Ints = NDArray[np.int64]
-
-
-@dataclass(slots=True)
-class Source:
-    """One source of a session: its decoder, its arrivals, and what has become of it."""
-
-    role: str
-    decoder: Decoder = field(default_factory=Decoder)
-    arrivals: ArrivalLog = field(default_factory=ArrivalLog)
-    state: SourceState | None = None
-    message: str = ""
-    code: str | None = None
-    sentences: dict[str, int] = field(default_factory=dict)
-    bad_checksums: int = 0
-    frames: int = 0
-    bad_crc: int = 0
-    other_bytes: int = 0
 
 
 @dataclass(slots=True)
@@ -104,7 +81,7 @@ class Session:
     _place: int = 0
     _no_rows: JudgedRows | None = None
     _waiting: Epochs = field(default_factory=lambda: Epochs.blank(0))
-    _segment: tuple[int, int] | None = None  # number of the running segment, and what its tod starts at on the axis
+    _times: RowTimes = field(init=False)
     _early: list[int] = field(default_factory=list)
     _fix: tuple[int, int] = (0, 0)  # newest fix type and since when
     _frame_mono_ns: int | None = None
@@ -117,6 +94,7 @@ class Session:
     convergence_deg: float = float("nan")  # of the site's grid, where it has one
 
     def __post_init__(self) -> None:
+        self._times = RowTimes(self.axis)
         self.rover = RoverEngine(self.setup)
         self.checking = Checking(self.setup.limit("check_valid_h"))
         self.link = LinkEngine(self.link_setup, self.axis)
@@ -163,7 +141,7 @@ class Session:
         self.link.release()
         self.base.close(self.link)
         self.closed = True
-        parts.append(self._commit(self._timed(self.assembler.close()), everything=True))
+        parts.append(self._commit(self._times.place(self.assembler.close()), everything=True))
         return join_rows([part for part in parts if len(part.epochs)] or parts[-1:])
 
     def _source(self, role: str) -> Source:
@@ -172,7 +150,7 @@ class Session:
         return self.sources[role]
 
     def _take(self, source: Source, decoded: Decoded, *, final: bool) -> JudgedRows:
-        self._count(source, decoded)
+        source.count(decoded)
         if source.role == self.link_role:
             self._feed_link(source, decoded)
         if source.role == "second_antenna":
@@ -182,19 +160,10 @@ class Session:
         if self.link_role != "rover" and len(decoded.frames):
             self.rover_ranges.feed(decoded)
         self.rover_sky.add(decoded.sentences, self.axis)
-        epochs = self._timed(self.assembler.feed(decoded.sentences))
+        epochs = self._times.place(self.assembler.feed(decoded.sentences))
         rows = self._commit(epochs)
         source.arrivals.forget_before(self._oldest_needed(source))
         return rows
-
-    def _count(self, source: Source, decoded: Decoded) -> None:
-        counts = decoded.counts
-        for formatter, n in counts.by_formatter.items():
-            source.sentences[formatter] = source.sentences.get(formatter, 0) + n
-        source.bad_checksums += counts.bad_checksums
-        source.frames += counts.frames
-        source.bad_crc += counts.bad_crc
-        source.other_bytes += counts.other_bytes
 
     def _feed_link(self, source: Source, decoded: Decoded) -> None:
         last_byte = decoded.frames.end - 1
@@ -218,51 +187,6 @@ class Session:
         return min(pending, default=source.arrivals.total)
 
     # Rows ---------------------------------------------------------------------------------------------------------
-
-    def _timed(self, epochs: Epochs) -> Epochs:
-        """Put rows on the session's axis; a new segment starts on its date, else on the day nearest to the running time."""
-        if not len(epochs):
-            return epochs
-        segment, origin_ns = self._segment if self._segment is not None else (-1, 0)
-        starts = np.flatnonzero(np.concatenate(([epochs.segment[0] != segment], np.diff(epochs.segment) != 0)))
-        bounds = [0, *(int(i) for i in starts if i), len(epochs)]
-        for a, b in itertools.pairwise(bounds):
-            if int(epochs.segment[a]) != segment:
-                segment = int(epochs.segment[a])
-                tod_ns = int(epochs.tod_ms[a]) * 1_000_000
-                dated_ns = self.axis.place_date(tod_ns, float(epochs.date_day[a]))
-                origin_ns = (self.axis.place_tod(tod_ns) if dated_ns is None else dated_ns) - tod_ns
-            epochs.time_ns[a:b] = epochs.tod_ms[a:b] * 1_000_000 + origin_ns
-            self._learn_date(epochs, a, b, origin_ns)
-            self.axis.advance(int(epochs.time_ns[b - 1]))
-        self._segment = (segment, origin_ns)
-        return epochs
-
-    def _learn_date(self, epochs: Epochs, a: int, b: int, origin_ns: int) -> None:
-        """RMC and ZDA say on which day the midnight lies that ``tod_ms`` counts from; else a logger's stamp does."""
-        known = np.flatnonzero(~np.isnan(epochs.date_day[a:b]))
-        if len(known):
-            self.axis.learn_date(int(epochs.date_day[a + known[0]]), origin_ns, "rmc")
-            return
-        stamped = np.flatnonzero(~np.isnan(epochs.stamp_utc_s[a:b]))
-        if len(stamped) and self.axis.time_basis is None:
-            i = a + int(stamped[0])
-            self.axis.learn_date(round(epochs.stamp_utc_s[i] / 86400 - epochs.tod_ms[i] / DAY_MS), origin_ns, "stamp")
-
-    def _timed_copy(self, epochs: Epochs) -> Epochs:
-        """The same for open rows, without moving the axis: a new segment is placed where it would come to lie."""
-        if not len(epochs):
-            return epochs
-        segment, origin_ns = self._segment if self._segment is not None else (-1, 0)
-        for i in range(len(epochs)):
-            if int(epochs.segment[i]) != segment:
-                segment = int(epochs.segment[i])
-                tod_ns = int(epochs.tod_ms[i]) * 1_000_000
-                dated_ns = self.axis.place_date(tod_ns, float(epochs.date_day[i]))
-                near_ns = tod_ns if self.axis.now_ns is None else self.axis.place_tod(tod_ns)
-                origin_ns = (near_ns if dated_ns is None else dated_ns) - tod_ns
-            epochs.time_ns[i] = epochs.tod_ms[i] * 1_000_000 + origin_ns
-        return epochs
 
     def _commit(self, epochs: Epochs, *, everything: bool = False) -> JudgedRows:
         """Judge for good what is closed and, with separate logs, what the other logs have caught up with."""
@@ -385,7 +309,7 @@ class Session:
         """
         if self.closed or self.by_content:
             return None
-        epochs = self._timed_copy(self.assembler.open_rows())
+        epochs = self._times.place_open(self.assembler.open_rows())
         if len(epochs) and not allow_partial and self._early:
             expected = self._early[0]
             for kinds in self._early[1:]:
@@ -447,7 +371,7 @@ class Session:
         """Station ID of the base in use: the stream's, else the one the rover names."""
         if self.link.tally.last_id is not None:
             return self.link.tally.last_id
-        named = [t for t in self.rover.evidence.station_texts() if t.isdigit()]
+        named = [t for t in self.rover.named_stations() if t.isdigit()]
         return int(named[-1]) if named else None
 
     def base_computed(self) -> bool:
@@ -488,116 +412,19 @@ class Session:
 
     def rover_view(self, now_ns: int) -> RoverView:
         """The rover's side in the figures that the link's families ask for."""
-        tally, evidence = self.rover.tally, self.rover.evidence
-        if not tally.epochs:
-            return RoverView()
-        # From the first fix on: how long a receiver takes to find it is another question.
-        since_fixed_s = (
-            (tally.run_last_ns - tally.first_fixed_run_ns) / 1e9 if tally.first_fixed_run_ns is not None else 0.0
-        )
-        lag_ns = self.rover.track.least_lag_ns
-        # Separate logs are laid side by side by content: the age of the stream in them is made, not measured.
-        by_stream = not self.by_content and not evidence.says_age
-        return RoverView(
-            has_rover=True,
-            rows=tally.epochs,
-            station_ids=evidence.station_texts(),
-            fixed_share=min(1.0, tally.fix_seconds()["rtk_fixed"] / since_fixed_s) if since_fixed_s > 0 else 0.0,
-            age_median_s=tally.age.quantile(0.5),
-            age_p95_s=tally.age.quantile(0.95),
-            stream_ahead_s=-evidence.stream_age_median_s(),
-            runs={name: runs.at(now_ns) for name, runs in evidence.runs.items()},
-            first_ns=tally.first_ns,
-            last_ns=tally.last_ns,
-            # The axis counts from a midnight: arrival and content are on one scale only modulo a day, as for the link.
-            least_lag_ns=None if lag_ns is None else (lag_ns + DAY_NS // 2) % DAY_NS - DAY_NS // 2,
-            tracked=self.rover_sky.tracked,
-            used=self.rover_sky.used,
-            ages=(evidence.stream_ages if by_stream else evidence.ages).table(),
-            ages_basis="the rover's time beside the stream's" if by_stream else "rover's age of corrections",
-            merged_by_content=self.by_content,
-            places=self.places,
-        )
+        return diagnose.rover_view(self, now_ns)
 
     def link_view(self, elapsed_ns: int = 0) -> LinkView:
         """The link as its families see it now."""
-        now_ns = self.now_ns(elapsed_ns)
-        start_ns = self.link.tally.first_ns
-        if start_ns is None:
-            start_ns = self.rover.tally.first_ns if self.rover.tally.first_ns is not None else now_ns - elapsed_ns
-        return LinkView(
-            self.link,
-            self.rover_view(now_ns),
-            start_ns,
-            now_ns,
-            expects=self.expects_link,
-            source_codes=self._source_codes(start_ns),
-            base=self.base.seen(),
-            glonass_off_s=self.base.leap.off_s(self.link.tally.leap_s),
-        )
-
-    def _source_codes(self, start_ns: int) -> tuple[tuple[str, int, int | None, dict[str, Any]], ...]:
-        source = self.sources.get(self.link_role)
-        if source is None or source.code is None or source.state not in (SourceState.FAILED, SourceState.REFUSED):
-            return ()
-        return ((source.code, start_ns, None, {"why": source.message, "count": 1}),)
+        return diagnose.link_view(self, elapsed_ns)
 
     def findings(self, elapsed_ns: int = 0) -> list[Finding]:
         """Findings as they stand now; recomputed, never stored."""
-        view = self.link_view(elapsed_ns)
-        episodes = rover_episodes(
-            self.rover.evidence,
-            self.rover.tally,
-            self.rover.track,
-            self.setup,
-            now_ns=view.now_ns,
-            expects_rover="rover" in self.expected,
-            ends_apart=self.by_content,
-            outlasts_link_s=view.rover_outlasts_s,
-            live=self.is_live,
-        )
-        episodes = [self._with_causes(e, view) if e.code == "stuck_float" else e for e in episodes]
-        episodes.extend(heading_episodes(self.rover.swings, self.setup))
-        episodes.extend(course_episodes(self.rover.course, self.setup))
-        episodes.extend(sky_episodes(self.rover_sky.sectors, view.rover, self.setup.limit, self.rover.heading_deg()))
-        episodes.extend(overnight_episodes(self.rover.parked, view.now_ns))
-        episodes.extend(self._check_episodes(view.now_ns))
-        episodes.extend(self.rover_ranges.episodes(base_is_misplaced=bool(view.base and view.base.misplaced)))
-        if self.has_link():
-            episodes.extend(link_episodes(view, episodes))
-        return findings_of(episodes, view.now_ns)
-
-    def _with_causes(self, episode: Episode, view: LinkView) -> Episode:
-        """Beside a rover that stays float: what may be the reason, likeliest first."""
-        _, pdop, _ = self.rover_sky.geometry.table(self.rover_sky.used, newest=5)
-        known = pdop[~np.isnan(pdop)]
-        position = self.rover_position()
-        causes = likely_causes(
-            view,
-            pdop=float(np.median(known)) if len(known) else float("nan"),
-            baseline_m=self.rover.tally.baseline.quantile(0.5),
-            longitude_deg=position[1] if position is not None else float("nan"),
-            utc_hour=episode.start_ns % DAY_NS / 3.6e12,
-        )
-        likely = {"likely": [cause.plain() for cause in causes], "likeliest": causes[0].text if causes else "not known"}
-        return replace(episode, evidence={**episode.evidence, **likely})
-
-    def _check_episodes(self, now_ns: int) -> list[Episode]:
-        if not self.checking.expected:
-            return []
-        day0 = self.axis.day0
-        return check_episodes(
-            expected=True,
-            checked=self.checked is not None,
-            newest=None if day0 is None else self.checking.newest_at(now_ns + day0 * DAY_NS),
-            start_ns=self.rover.tally.first_ns,
-            require=self.setup.require_check,
-        )
+        return diagnose.findings(self, elapsed_ns)
 
     def rtk_ready(self, findings: list[Finding], elapsed_ns: int = 0) -> bool | None:
         """Whether a rover can fix on the stream (docs/rtk-ready.md)."""
-        stops = [f.code for f in findings if f.severity == "stop" and "corrections" in BY_CODE[f.code].needs]
-        return rtk_ready(self.link_view(elapsed_ns), stops)
+        return diagnose.ready(self, findings, elapsed_ns)
 
 
 def content_key(time_ns: Ints, rank: int) -> Ints:
