@@ -44,7 +44,11 @@ def test_the_report_fits_and_says_answer_cause_and_next_step(width: int) -> None
 def test_the_screen_stays_within_its_height_and_keeps_the_findings(width: int, height: int) -> None:
     lines = text_of(link_screen(BAD, width, height), width, height).splitlines()
     assert any("corrupt_frames" in line for line in lines[:6])
-    assert len(lines) <= height + 8  # what is cropped is the end: systems, never findings
+    assert len(lines) <= height
+    text = "\n".join(lines)
+    assert "last s ago" in text and ("1077" in text or "more types" in text)
+    for head, last in (("latitude", "physical"), ("satellites", "BeiDou")):  # a table is whole, or it is not there
+        assert (head in text) == (last in text.partition(head)[2])
 
 
 def test_the_strip_marks_damage_and_silence() -> None:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from rich import box
+from rich.cells import cell_len
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
@@ -49,27 +50,37 @@ def link_report(body: Mapping[str, Any], width: int) -> RenderableType:
 
 
 def link_screen(body: Mapping[str, Any], width: int, height: int) -> RenderableType:
-    """The live view: as the report, shortened so that what matters most stays on the screen."""
+    """The live view: as the report, shortened so that each part is on the screen as a whole or not at all.
+
+    Findings and the strip come first, then bases and systems; messages take what is left, the most frequent first.
+    """
+    tight = height < 40
     parts: list[RenderableType] = [_answer(body)]
-    if height >= 40:
+    if not tight:
         parts.append(_details(body))
-    lines = 2 if height < 40 else 8
     room = max(4, height // 3)
-    steps = 1 if height < 40 else 3
-    found = _findings(body["findings"], width, steps)[:room] if body["findings"] else [Text("no findings")]
-    parts.extend(found)
-    lines += len(found)
+    parts.extend(
+        _findings(body["findings"], width, 1 if tight else 3)[:room] if body["findings"] else [Text("no findings")]
+    )
     if body.get("strip"):
         parts.extend((Text(""), *_strip(body["strip"], width)))
-        lines += 4
-    rows = max(3, height - lines - 6 - len(body["stations"]) - len(body["systems"]))
-    if body["messages"]:
-        parts.append(_messages(body, width, most=rows))
-    if body["stations"]:
-        parts.append(_stations(body, width))
-    if body["systems"]:
-        parts.append(_systems(body, width))
-    return Group(*parts)
+    frame = 1 if tight else 4  # rows of a table beside its own: the head, and without tightness a rule and two blanks
+    left = height - sum(_rows_of(part, width) for part in parts) - 1
+    tables: list[RenderableType] = []
+    for rows, make in ((body["stations"], _stations), (body["systems"], _systems)):
+        if rows and left - len(rows) - frame >= frame + 3:
+            tables.append(make(body, width, tight=tight))
+            left -= len(rows) + frame
+    if body["messages"] and left > frame:
+        # One row less than there is room for: "and 4 more types".
+        most = left - frame if len(body["messages"]) <= left - frame else max(1, left - frame - 1)
+        parts.append(_messages(body, width, most=most, tight=tight))
+    return Group(*parts, *tables)
+
+
+def _rows_of(part: RenderableType, width: int) -> int:
+    """Rows that a line of text takes on a screen of that width."""
+    return sum(max(1, -(-cell_len(line) // width)) for line in part.plain.split("\n")) if isinstance(part, Text) else 1
 
 
 def _answer(body: Mapping[str, Any]) -> Text:
@@ -184,22 +195,22 @@ def _strip(strip: Mapping[str, Any], width: int) -> list[Text]:
         frames, bad, other = (sum(c[k] for c in cells[i : i + per]) for k in range(3))
         line += _DAMAGED if bad and bad * 20 > frames else _FRAMES if frames else _OTHER if other else _NO_FRAME
     step_s = per * strip["step_s"]
-    key = f"{_FRAMES} frames  {_DAMAGED} damaged among them  {_OTHER} other bytes only  {_NO_FRAME} nothing"
+    key = f"{_FRAMES} frames  {_DAMAGED} some damaged  {_OTHER} other bytes  {_NO_FRAME} nothing"
     return [Text(f"over time, {step_s:.3g} s a mark: {key}", style="dim"), Text(line)]
 
 
-def _table(*columns: tuple[str, bool]) -> Table:
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="bold")
+def _table(*columns: tuple[str, bool], tight: bool = False) -> Table:
+    table = Table(box=None if tight else box.SIMPLE_HEAD, pad_edge=False, header_style="bold")
     for name, right in columns:
         table.add_column(name, justify="right" if right else "left", overflow="fold")
     return table
 
 
-def _messages(body: Mapping[str, Any], width: int, most: int | None = None) -> Table:
+def _messages(body: Mapping[str, Any], width: int, *, most: int | None = None, tight: bool = False) -> Table:
     wide = width >= 100
     columns = [("type", True), ("message", False), ("count", True), ("bytes", True), ("every s", True)]
     columns += [("95 % s", True), ("bit/s", True), ("last s ago", True)] if wide else [("last s ago", True)]
-    table = _table(*columns)
+    table = _table(*columns, tight=tight)
     rows = list(body["messages"])
     left = len(rows) - most if most is not None and len(rows) > most else 0
     if left:
@@ -214,11 +225,11 @@ def _messages(body: Mapping[str, Any], width: int, most: int | None = None) -> T
     return table
 
 
-def _stations(body: Mapping[str, Any], width: int) -> Table:
+def _stations(body: Mapping[str, Any], width: int, *, tight: bool = False) -> Table:
     in_grid = width >= 120 and any(s.get("easting_m") is not None for s in body["stations"])
     columns = [("base", True), ("latitude", True), ("longitude", True), ("height m", True)]
     columns += [("easting m", True), ("northing m", True)] if in_grid else []
-    table = _table(*columns, ("antenna", False), ("kind", False))
+    table = _table(*columns, ("antenna", False), ("kind", False), tight=tight)
     for s in body["stations"]:
         kind = "computed by a network" if s["computed"] else "physical"
         if s.get("physical_id") is not None:
@@ -235,13 +246,14 @@ def _stations(body: Mapping[str, Any], width: int) -> Table:
     return table
 
 
-def _systems(body: Mapping[str, Any], width: int) -> Table:
+def _systems(body: Mapping[str, Any], width: int, *, tight: bool = False) -> Table:
     table = _table(
         ("system", False),
         ("satellites", True),
         ("signals with phase", False),
         ("C/N0 dB-Hz", True),
         ("lost locks", True),
+        tight=tight,
     )
     for s in body["systems"]:
         phased = s.get("phase_signals", s["signals"])
