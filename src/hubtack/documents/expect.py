@@ -6,15 +6,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from hubtack.engine.link import distance_m
-
-# What counts as a change; all common practice, no source.
-_INTERVAL_FACTOR = 1.5
-_MOVED_M = 0.02
-_CN0_DB = 3.0
-_SATELLITES = 3
-_LATENCY_S = 1.0
-_RATE_FACTOR = 1.5
-_LOSS_SHARE = 0.02
+from hubtack.knowledge.change_limits import CHANGE
 
 # What is compared, and of what type it is in a document (docs/schema); all of it may be missing or null.
 _FORM: dict[str, Any] = {
@@ -27,7 +19,14 @@ _FORM: dict[str, Any] = {
     "systems": [{"system": str, "signals": [str], "satellites": float, "median_cn0_dbhz": float}],
     "findings": [{"code": str}],
 }  # fmt: skip
-_WORDS = {bool: "true or false", str: "a text", int: "a whole number", float: "a number", dict: "an object", list: "a list"}
+_WORDS = {
+    bool: "true or false",
+    str: "a text",
+    int: "a whole number",
+    float: "a number",
+    dict: "an object",
+    list: "a list",
+}
 _LARGEST = 1e15
 
 
@@ -96,7 +95,7 @@ def _stations(before: Mapping[str, Any], now: Mapping[str, Any], note: Any) -> N
         note("station IDs", sorted(a), sorted(b))
     for station in sorted(a.keys() & b.keys()):
         one, other = a[station].get("arp_ecef_m"), b[station].get("arp_ecef_m")
-        if one and other and distance_m(tuple(one), tuple(other)) > _MOVED_M:
+        if one and other and distance_m(tuple(one), tuple(other)) > CHANGE["moved_m"]:
             note(f"base position of {station} moved_m", 0.0, round(distance_m(tuple(one), tuple(other)), 3))
         elif bool(one) != bool(other):
             note(f"base position of {station}", one, other)
@@ -113,7 +112,7 @@ def _messages(before: Mapping[str, Any], now: Mapping[str, Any], note: Any) -> N
         note(f"message {kind}", "absent", f"every {b[kind].get('interval_s')} s")
     for kind in sorted(a.keys() & b.keys()):
         one, other = a[kind].get("interval_s"), b[kind].get("interval_s")
-        if one and other and not 1 / _INTERVAL_FACTOR <= other / one <= _INTERVAL_FACTOR:
+        if one and other and not 1 / CHANGE["interval_factor"] <= other / one <= CHANGE["interval_factor"]:
             note(f"interval_s of message {kind}", one, other)
 
 
@@ -125,7 +124,7 @@ def _systems(before: Mapping[str, Any], now: Mapping[str, Any], note: Any) -> No
         one, other = a[system], b[system]
         if sorted(one.get("signals") or []) != sorted(other.get("signals") or []):
             note(f"signals of {system}", one.get("signals"), other.get("signals"))
-        for key, least in (("satellites", _SATELLITES), ("median_cn0_dbhz", _CN0_DB)):
+        for key, least in (("satellites", CHANGE["satellites"]), ("median_cn0_dbhz", CHANGE["cn0_db"])):
             x, y = one.get(key), other.get(key)
             if x is not None and y is not None and abs(x - y) >= least:
                 note(f"{key} of {system}", x, y)
@@ -133,13 +132,13 @@ def _systems(before: Mapping[str, Any], now: Mapping[str, Any], note: Any) -> No
 
 def _figures(before: Mapping[str, Any], now: Mapping[str, Any], note: Any) -> None:
     x, y = before.get("bits_per_s"), now.get("bits_per_s")
-    if x and y and not 1 / _RATE_FACTOR <= y / x <= _RATE_FACTOR:
+    if x and y and not 1 / CHANGE["rate_factor"] <= y / x <= CHANGE["rate_factor"]:
         note("bits_per_s", x, y)
     x, y = ((d.get("latency_s") or {}).get("median") for d in (before, now))
-    if x is not None and y is not None and abs(x - y) >= _LATENCY_S:
+    if x is not None and y is not None and abs(x - y) >= CHANGE["latency_s"]:
         note("latency_s", x, y)
     shares = [_lost_share(d) for d in (before, now)]
-    if all(s is not None for s in shares) and abs(shares[0] - shares[1]) >= _LOSS_SHARE:
+    if all(s is not None for s in shares) and abs(shares[0] - shares[1]) >= CHANGE["lost_share"]:
         note("lost_share", round(shares[0], 3), round(shares[1], 3))
 
 
