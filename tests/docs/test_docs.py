@@ -97,6 +97,14 @@ def test_every_option_that_a_sentence_names_is_one_of_its_command(page: Path) ->
             assert f"{option} " in help_text or f"{option}\n" in help_text, f"{page.name}: hubtack {words[0]} {option}"
 
 
+def test_the_figures_of_the_readme_are_those_of_the_samples(capsys: pytest.CaptureFixture[str]) -> None:
+    shown = [line.split() for line in (ROOT / "README.md").read_text().splitlines() if "Digger 7  " in line]
+    assert [row[0] for row in shown] == ["good_day", "link_stalled"]
+    main(["audit", *(str(ROOT / "sample_logs" / row[0]) for row in shown), "--quiet"])
+    printed = [line.split() for line in capsys.readouterr().out.splitlines()]
+    assert all(row in printed for row in shown)
+
+
 @pytest.mark.parametrize("page", [DOCS / "guides/troubleshooting.md"], ids=lambda p: p.name)
 def test_a_reason_that_a_page_quotes_is_what_the_screen_says(page: Path) -> None:
     texts = [reason.text.lower() for reason in REASONS]
