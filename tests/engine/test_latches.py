@@ -202,3 +202,13 @@ def test_what_is_forgotten_still_stands_behind_it() -> None:
     assert many._key == [] and at(many, 5, 20_000) == [A, A] and (many.any, many.stated) == (A, A)
     many.agree(20_000)
     assert many.any == 0
+
+
+def test_what_is_forgotten_leaves_the_state_after_its_last_change() -> None:
+    latches = Latches()
+    for i in range(events._TRIM_AT):
+        latches.latch(A, i)
+    latches.agree(600)
+    latches.latch(B, 700)
+    latches.forget_before(600)
+    assert latches._key == [700] and at(latches, 600, 699, 700) == [0, 0, B]

@@ -10,25 +10,36 @@ import __future__
 import difflib
 import importlib
 import types
-from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import libcst as cst
-from mutmut.mutation.file_mutation import create_mutations, deep_replace, group_by_top_level_node
+from mutmut.mutation.file_mutation import Mutation, create_mutations, deep_replace, group_by_top_level_node
 
 SOURCE = Path(__file__).resolve().parents[2] / "src" / "hubtack"
 
 
 @dataclass(frozen=True)
 class Mutant:
-    """One change: the function (``Class.method``), its code after the change, the lines before and after."""
+    """One change: the function (``Class.method``), its syntax, and which node of it becomes which."""
 
     module: str
     function: str
-    code: str
-    was: str
-    now: str
+    node: cst.FunctionDef
+    mutation: Mutation
+
+    def code(self) -> str:
+        """The function after the change."""
+        changed = deep_replace(self.node, self.mutation.original_node, self.mutation.mutated_node)
+        assert isinstance(changed, cst.FunctionDef)
+        return cst.Module([changed]).code.strip()
+
+    def lines(self) -> tuple[str, str]:
+        """The lines before and after, as ``judged.toml`` names a mutant."""
+        before = cst.Module([self.node]).code.strip()
+        diff = list(difflib.unified_diff(before.splitlines(), self.code().splitlines(), n=0))[2:]
+        was, now = (" ".join(line[1:].strip() for line in diff if line.startswith(sign)) for sign in "-+")
+        return was, now
 
     def put_in(self) -> None:
         """Make it so in this process."""
@@ -40,13 +51,13 @@ class Mutant:
         target = holder[name]
         function: types.FunctionType = getattr(target, "__func__", target)
         made: dict[str, types.FunctionType] = {}
-        exec(compile(self.code, self.module, "exec", flags=__future__.annotations.compiler_flag), vars(home), made)
+        exec(compile(self.code(), self.module, "exec", flags=__future__.annotations.compiler_flag), vars(home), made)
         changed = getattr(made[name], "__func__", made[name])
         function.__code__ = changed.__code__
         function.__defaults__, function.__kwdefaults__ = changed.__defaults__, changed.__kwdefaults__
 
 
-def mutants_of(module: str) -> Iterator[Mutant]:
+def mutants_of(module: str) -> list[Mutant]:
     """All mutants of a module, such as ``engine/judge.py``, in the order of its text."""
     path = SOURCE / module
     tree, mutations, _, _ = create_mutations(str(path), path.read_text())
@@ -55,15 +66,9 @@ def mutants_of(module: str) -> Iterator[Mutant]:
     for holder in tree.body:
         if isinstance(holder, cst.ClassDef):
             functions += [(f"{holder.name.value}.", node) for node in holder.body.body]
-    for prefix, node in functions:
-        if not isinstance(node, cst.FunctionDef):
-            continue
-        before = cst.Module([node]).code.strip()
-        for mutation in by_function.get(node, ()):
-            changed = deep_replace(node, mutation.original_node, mutation.mutated_node)
-            assert isinstance(changed, cst.FunctionDef)
-            code = cst.Module([changed]).code.strip()
-            lines = list(difflib.unified_diff(before.splitlines(), code.splitlines(), n=0))[2:]
-            was = " ".join(line[1:].strip() for line in lines if line.startswith("-"))
-            now = " ".join(line[1:].strip() for line in lines if line.startswith("+"))
-            yield Mutant(module, prefix + node.name.value, code, was, now)
+    return [
+        Mutant(module, prefix + node.name.value, node, mutation)
+        for prefix, node in functions
+        if isinstance(node, cst.FunctionDef)
+        for mutation in by_function.get(node, ())
+    ]

@@ -46,20 +46,29 @@ class Trial:
         self.survivors: list[Mutant] = []
         self.noticed: Counter[str] = Counter()
         self.clean = False
+        self.tried = 0
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """First without any mutant: all must pass. Then one child for each mutant."""
         items = list(session.items)
         self.clean = bool(items) and self.first_that_fails(items, None) is None
-        for number, mutant in enumerate(self.mutants if self.clean else (), start=1):
-            items.sort(key=lambda item: -self.noticed[item.nodeid])
-            noticed_by = self.first_that_fails(items, mutant)
-            if noticed_by is None:
-                self.survivors.append(mutant)
-            else:
-                self.noticed[noticed_by] += 1
-            if number % 25 == 0:
-                print(f"{number} of {len(self.mutants)}, {len(self.survivors)} survived", file=sys.stderr, flush=True)
+        if not self.clean:
+            return True
+        try:
+            for mutant in self.mutants:
+                items.sort(key=lambda item: -self.noticed[item.nodeid])
+                noticed_by = self.first_that_fails(items, mutant)
+                self.tried += 1
+                if noticed_by is None:
+                    self.survivors.append(mutant)
+                    was, now = mutant.lines()
+                    print(f"  {mutant.function}\n    - {was}\n    + {now}", file=sys.stderr, flush=True)
+                else:
+                    self.noticed[noticed_by] += 1
+                if self.tried % 25 == 0:
+                    print(f"{self.tried} of {len(self.mutants)}", file=sys.stderr, flush=True)
+        except KeyboardInterrupt:  # told to stop: what has been tried so far is told
+            print(f"stopped after {self.tried}", file=sys.stderr, flush=True)
         return True
 
     def first_that_fails(self, items: list[pytest.Item], mutant: Mutant | None) -> str | None:
@@ -102,9 +111,9 @@ def judged() -> set[tuple[str, str, str, str]]:
 
 def trial(module: str, sample: int | None) -> Trial:
     """Try the mutants of one module, all or as many drawn by lot."""
-    mutants = list(mutants_of(module))
-    if sample is not None and sample < len(mutants):
-        mutants = random.Random(SEED).sample(mutants, sample)
+    mutants = mutants_of(module)
+    # In any order: what has been tried when somebody stops it is a fair sample.
+    mutants = random.Random(SEED).sample(mutants, min(sample or len(mutants), len(mutants)))
     tried = Trial(mutants)
     arguments = ["-q", "--no-header", "-p", "no:cacheprovider", "-p", "no:xdist", "--hypothesis-profile=mutation"]
     for test in LEFT_OUT:
@@ -125,16 +134,17 @@ def main() -> int:
     known, new = judged(), 0
     for module in args.modules or MODULES:
         tried = trial(module, args.sample)
-        n, noticed = len(tried.mutants), len(tried.mutants) - len(tried.survivors)
-        left = [m for m in tried.survivors if (m.module, m.function, m.was, m.now) not in known]
+        n, noticed = tried.tried, tried.tried - len(tried.survivors)
+        survivors = [(m.module, m.function, *m.lines()) for m in tried.survivors]
+        left = [one for one in survivors if one not in known]
         new += len(left)
         print(
-            f"{module:<28} {n:>5} mutants, {noticed:>5} noticed = {100 * noticed / n:.1f} %,"
-            f" {len(tried.survivors) - len(left)} judged, {len(left)} not",
+            f"{module:<28} {n:>5} mutants, {noticed:>5} noticed = {100 * noticed / max(n, 1):.1f} %,"
+            f" {len(survivors) - len(left)} judged, {len(left)} not",
             flush=True,
         )
-        for mutant in left:
-            print(f"  {mutant.function}\n    - {mutant.was}\n    + {mutant.now}", flush=True)
+        for _, function, was, now in left:
+            print(f"  {function}\n    - {was}\n    + {now}", flush=True)
     return 1 if new else 0
 
 
