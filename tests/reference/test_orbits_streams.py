@@ -6,6 +6,7 @@ import pytest
 from tests.orbits.orbit_helpers import real_stream
 
 from hubtack.decode.decoder import Decoder
+from hubtack.geo import ecef_to_geodetic
 from hubtack.orbits.api import EPHEMERIS_MESSAGES, BasePositionResult, BaseWatcher, CannotTell
 from hubtack.orbits.atmosphere import ionosphere_factor, klobuchar_m, troposphere_mapping, troposphere_zenith_m
 from hubtack.orbits.satellites import line_of_sight, satellite_states, sent_at_s
@@ -65,7 +66,7 @@ def test_one_satellite_of_each_constellation_gives_one_receiver_clock():
     parts = [decoder.feed(data), decoder.flush()]
     rows = [(part, i) for part in parts for i in range(len(part.satellites))]
     place = watcher.place_ecef_m
-    lat, lon, h = watcher.broadcast_geodetic
+    lat, lon, h = (float(v[0]) for v in ecef_to_geodetic(place[None]))
     t_s, clocks = 318_945.0, {}
     for (system, satellite), ephemeris in watcher.ephemerides.nearest(t_s, 18.0).items():
         for part, i in rows:

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import datetime as dt
-
 import numpy as np
 import pytest
 from tests.framing.test_splitter import frame
 
 from hubtack.decode.decoder import Decoder
-from hubtack.knowledge.leap_seconds import gps_minus_utc_s
+from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
 
 DAY_MS = 86_400_000
 
@@ -64,9 +62,6 @@ def test_an_unknown_glonass_day_and_a_week_that_is_too_long_are_no_time() -> Non
     assert np.isnan(utc_of(1074, 604_800_000))
 
 
-@pytest.mark.parametrize(("day", "offset"), [
-    (dt.date(2017, 1, 1), 18), (dt.date(2016, 12, 31), 17), (dt.date(2012, 7, 1), 16), (dt.date(2026, 11, 25), 18),
-])  # fmt: skip
-def test_leap_seconds_are_those_of_the_iers_list(day: dt.date, offset: int) -> None:
-    # IERS Leap_Second.dat (TAI - UTC) less 19 s.
-    assert gps_minus_utc_s(day) == offset
+def test_gps_time_is_ahead_of_utc_as_the_iers_list_says() -> None:
+    # IERS Leap_Second.dat: TAI - UTC is 37 s since 2017-01-01; GPS time is TAI - 19 s (IS-GPS-200, 3.3.4).
+    assert CURRENT_LEAP_S == 37 - 19

@@ -35,7 +35,6 @@ class BasePositionResult:
 
     ``offset_enu_m`` is broadcast less measured: how far the broadcast position lies from where the base really is.
     ``misplaced`` is the claim; ``plan_limit_m`` and ``up_limit_m`` are the smallest offsets that can be claimed.
-    ``odds_against_chance`` is how many times less likely than chance the offset is (capped at 1e12).
     """
 
     broadcast_ecef_m: Floats
@@ -48,7 +47,6 @@ class BasePositionResult:
     misplaced_up: bool
     plan_limit_m: float
     up_limit_m: float
-    odds_against_chance: float
     computed_base: bool
     mistakes: tuple[Candidate, ...]
 
@@ -119,15 +117,15 @@ def is_misplaced(broadcast_ecef_m: Floats, measured: StaticPosition) -> bool:
     """The test of ``compare`` alone, without a search for the mistake."""
     lat, lon, _ = ecef_to_geodetic(measured.pos_ecef_m[None])
     offset = ecef_offset_to_enu((broadcast_ecef_m - measured.pos_ecef_m)[None], lat, lon)[0]
-    return any(_tests(offset, measured.covariance_enu_m2)[:2])
+    return any(_tests(offset, measured.covariance_enu_m2))
 
 
-def _tests(offset: Floats, covariance: Floats) -> tuple[bool, bool, float, float]:
-    """Whether plan and height differ, and the scores of both (chi squared of 2 degrees of freedom; sigmas)."""
+def _tests(offset: Floats, covariance: Floats) -> tuple[bool, bool]:
+    """Whether plan (chi squared of 2 degrees of freedom) and height (sigmas) differ."""
     plan_score = float(offset[:2] @ np.linalg.solve(covariance[:2, :2], offset[:2]))
     up_score = float(abs(offset[2]) / np.sqrt(covariance[2, 2]))
     plan = plan_score > PLAN_CRITICAL and float(np.hypot(offset[0], offset[1])) > PLAN_FLOOR_M
-    return plan, up_score > UP_CRITICAL and abs(float(offset[2])) > UP_FLOOR_M, plan_score, up_score
+    return plan, up_score > UP_CRITICAL and abs(float(offset[2])) > UP_FLOOR_M
 
 
 def compare(
@@ -158,15 +156,13 @@ def compare(
     plan_m = float(np.hypot(offset[0], offset[1]))
     sigma_plan = float(np.sqrt(np.linalg.eigvalsh(covariance[:2, :2])[-1]))
     sigma_up = float(np.sqrt(covariance[2, 2]))
-    misplaced_plan, misplaced_up, plan_score, up_score = _tests(offset, covariance)
+    misplaced_plan, misplaced_up = _tests(offset, covariance)
     candidates: list[Candidate] = []
     if misplaced_plan or misplaced_up:
         candidates = likeliest_mistakes(
             broadcast_ecef_m, measured.pos_ecef_m, covariance,
             geoid_separation_m=geoid_separation_m, marks_ecef_m=marks_ecef_m,
         )  # fmt: skip
-    # exp(score / 2): the tail of chi squared with 2 degrees of freedom; for the height a bound of the same kind.
-    exponent = max(plan_score, up_score**2) / 2.0
     return BasePositionResult(
         broadcast_ecef_m=broadcast_ecef_m,
         measured=measured,
@@ -178,7 +174,6 @@ def compare(
         misplaced_up=misplaced_up,
         plan_limit_m=max(PLAN_FLOOR_M, PLAN_LIMIT_SIGMAS * sigma_plan),
         up_limit_m=max(UP_FLOOR_M, UP_LIMIT_SIGMAS * sigma_up),
-        odds_against_chance=float(np.exp(min(exponent, 27.6))),
         computed_base=computed_base,
         mistakes=tuple(candidates),
     )

@@ -51,7 +51,6 @@ PAIRS: dict[int, tuple[tuple[str, str], ...]] = {
 BANDS_OF = {
     system: (pairs[0][0], *(second for _, second in pairs)) for system, pairs in PAIRS.items()
 }  # fmt: skip
-FIRST_BAND = {GPS: "L1", GLONASS: "G1", GALILEO: "E1", BEIDOU: "B1I", QZSS: "L1"}
 
 
 def band(system: int, signal: int) -> str:
