@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -269,7 +270,16 @@ def standing(track: Track, elapsed_ns: int, setup: Setup) -> Standing:
 
 
 def _set(bits: Ints, where: Bools, code: str) -> None:
-    bits[where] |= BIT[code]
+    if np.count_nonzero(where):
+        bits[where] |= BIT[code]
+
+
+def _before(first: Any, column: NDArray[Any]) -> NDArray[Any]:
+    """What stood in a column a row before, ``first`` in front of the first."""
+    out = np.empty_like(column)
+    out[0] = first
+    out[1:] = column[:-1]
+    return out
 
 
 def _no_rows() -> Judged:
@@ -282,8 +292,8 @@ def _no_rows() -> Judged:
 def _running_time(track: Track, epochs: Epochs) -> tuple[Ints, Ints, Bools]:
     """Steps between rows and their sum; a clock that steps back counts as no time, and as a restart."""
     first = track.n_rows == 0
-    before_ns = np.concatenate(([epochs.time_ns[0] if first else track.time_ns], epochs.time_ns[:-1]))
-    before_segment = np.concatenate(([epochs.segment[0] if first else track.segment], epochs.segment[:-1]))
+    before_ns = _before(epochs.time_ns[0] if first else track.time_ns, epochs.time_ns)
+    before_segment = _before(epochs.segment[0] if first else track.segment, epochs.segment)
     step_ns = np.maximum(epochs.time_ns - before_ns, 0)
     return step_ns, track.run_ns + np.cumsum(step_ns), epochs.segment != before_segment
 
@@ -316,11 +326,10 @@ def _age_contradiction(
 
 def _frozen(track: Track, epochs: Epochs, run_ns: Ints, setup: Setup) -> tuple[Bools, Ints]:
     """The position repeats to the last digit, and it has digits enough that this cannot be chance."""
-    lat, lon, h = (
-        np.concatenate(([track.position[i]], column))
-        for i, column in enumerate((epochs.latitude_deg, epochs.longitude_deg, epochs.h_geoid_m))
-    )
-    same = (lat[1:] == lat[:-1]) & (lon[1:] == lon[:-1]) & (h[1:] == h[:-1])
+    lat, lon, h = epochs.latitude_deg, epochs.longitude_deg, epochs.h_geoid_m
+    same = lat == _before(track.position[0], lat)
+    if np.count_nonzero(same):
+        same &= (lon == _before(track.position[1], lon)) & (h == _before(track.position[2], h))
     moved_ns = np.maximum.accumulate(np.where(same, NEVER, run_ns))
     moved_ns = np.maximum(moved_ns, track.moved_ns)
     limit_ns = int(setup.limit("frozen_s") * _S)
@@ -341,23 +350,25 @@ def _jump(
     n = len(fixed)
     slow_m_s = setup.limit("standing_speed_m_s")
     slow = epochs.speed_m_s < slow_m_s
-    index = np.arange(n)
-    newest = np.maximum.accumulate(np.where(fixed, index, -1))
-    last_fixed = np.concatenate(([-1], newest[:-1]))  # before each row; -1 lies in the track
     anchor = np.array([track.fixed_ecef_m])
-    before = np.where((last_fixed >= 0)[:, None], q.pos_ecef_m[np.maximum(last_fixed, 0)], anchor)
     # Standing since the newest fixed row: no row after it, itself included, that moves, restarts or comes late.
     broken = ~slow | restarted | (step_ns > _SPELLS_GAP_NS)
-    count = np.cumsum(broken)
-    own_before = np.where(last_fixed >= 0, count[np.maximum(last_fixed, 0)], 0)
-    slow_at_fixed = np.where(last_fixed >= 0, slow[np.maximum(last_fixed, 0)], track.stood)
-    stood = slow_at_fixed & (count - own_before == 0)
+    if n == 1:  # a live row: the fixed one before it lies in the track
+        before, stood = anchor, ~broken & track.stood
+    else:
+        newest = np.maximum.accumulate(np.where(fixed, np.arange(n), -1))
+        last_fixed = _before(-1, newest)  # before each row; -1 lies in the track
+        in_block, at = last_fixed >= 0, np.maximum(last_fixed, 0)
+        before = np.where(in_block[:, None], q.pos_ecef_m[at], anchor)
+        count = np.cumsum(broken)
+        own_before = np.where(in_block, count[at], 0)
+        stood = np.where(in_block, slow[at], track.stood) & (count - own_before == 0)
     d = q.pos_ecef_m - before
     moved_m = np.sqrt(d[:, 0] ** 2 + d[:, 1] ** 2 + d[:, 2] ** 2)
     step_s = step_ns / _S
-    was_fixed = np.concatenate(([track.fixed], fixed[:-1]))
+    was_fixed = _before(track.fixed, fixed)
     speed = np.where(np.isnan(epochs.speed_m_s), _JUMP_SPEED_M_S, 3.0 * epochs.speed_m_s + 1.0)
-    speed_before = np.concatenate(([track.speed_m_s], epochs.speed_m_s[:-1]))
+    speed_before = _before(track.speed_m_s, epochs.speed_m_s)
     stands = slow & (speed_before < slow_m_s)
     standing_m = setup.limit("standing_jump_m")
     allowed_m = np.where(stands, standing_m, setup.limit("jump_m") + speed * step_s)
@@ -453,7 +464,7 @@ def _within_tolerance(track: Track, edge_v: Floats, edge_h: Floats, setup: Setup
 
 def _settle_until(track: Track, bits: Ints, run_ns: Ints, setup: Setup) -> Ints:
     """End of settling at each row: the latest end of any reason that has gone, plus its settling time."""
-    before = np.concatenate(([track.bits], bits[:-1]))
+    before = _before(track.bits, bits)
     gone = before & ~bits
     if not gone.any():
         return np.full(len(bits), track.settle_until_ns, dtype=np.int64)
@@ -465,7 +476,7 @@ def _settle_until(track: Track, bits: Ints, run_ns: Ints, setup: Setup) -> Ints:
 
 
 def _since(track: Track, verdict: NDArray[np.int8], time_ns: Ints) -> int:
-    before = np.concatenate(([track.verdict if track.n_rows else -1], verdict[:-1]))
+    before = _before(track.verdict if track.n_rows else -1, verdict)
     changed = np.flatnonzero(verdict != before)
     return int(time_ns[changed[-1]]) if len(changed) else track.verdict_since_ns
 
