@@ -24,7 +24,6 @@ class BitField:
         self._words = np.empty(4 * whole, dtype=np.uint32)
         for phase in range(4):
             self._words[phase::4] = np.frombuffer(padded, dtype=">u4", count=whole, offset=phase)
-        self._last = len(self._words) - 1
         self.start = start * 8
         self.n_bits = length * 8
 
@@ -40,10 +39,11 @@ class BitField:
         return self._word(bit, width)
 
     def _word(self, bit: Ints, width: int) -> Ints:
-        word: Ints = self._words[np.minimum(bit >> 3, self._last)].astype(np.int64)
-        word >>= 32 - width - (bit & 7)
-        word &= (1 << width) - 1
-        return word
+        # Shifted left past what lies before it, then right: 32-bit steps, and none for a mask.
+        word = self._words.take(bit >> 3, mode="clip")
+        word <<= (bit & 7).astype(np.uint32)
+        word >>= np.uint32(32 - width)
+        return word.astype(np.int64)
 
     def signed(self, frame: Ints, offset: Ints | int, width: int) -> Ints:
         """Two's complement fields of ``width`` bits."""

@@ -84,7 +84,7 @@ def decode_frames(
             values = np.concatenate(parts)
             values = values[np.argsort(values[:, 0], kind="stable")]
         frame = values[:, 0].astype(np.int64)
-        decoded.satellites = Rows("satellites", pos[frame], pos[frame] + length[frame], values)
+        decoded.satellites = Rows("satellites", pos[frame], (pos + length)[frame], values)
     _stations(bits, number, station, pos, length, decoded)
     _texts(data, start, length, pos, number, station, decoded)
     if keep_payloads:
