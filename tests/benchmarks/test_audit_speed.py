@@ -21,12 +21,13 @@ from tests.benchmarks.logs import (
     make_day,
     rover_answers_by_library,
     rover_answers_of,
+    wall_s,
 )
 
 from hubtack.decode.decoder import Decoder
+from hubtack.logs.drive import BLOCK
 
 MINUTES = int(os.environ.get("HUBTACK_BENCHMARK_MINUTES", "180"))
-BLOCK = 2 << 20
 pytestmark = pytest.mark.benchmark
 ROOT = Path(__file__).parents[2]
 
@@ -38,8 +39,9 @@ def day(tmp_path_factory: pytest.TempPathFactory) -> Day:
 
 def decode(data: bytes) -> None:
     decoder = Decoder()
-    for at in range(0, len(data), BLOCK):
-        decoder.feed(data[at : at + BLOCK])
+    block = BLOCK["rover"]
+    for at in range(0, len(data), block):
+        decoder.feed(data[at : at + block])
     decoder.flush()
 
 
@@ -59,6 +61,8 @@ def test_a_rover_log(day: Day) -> None:
     say("rover log, audit", len(data), cpu_s(lambda: audited(day.rover, None)), plain_mb_s)
     say("rover log, decode", len(data), cpu_s(lambda: decode(data)), plain_mb_s)
     plain_mb_s = len(middle) / 1e6 / cpu_s(lambda: rover_answers_by_library(middle), 2)
+    waited_s = wall_s(lambda: audited(day.rover, None))
+    print(f"rover log, audit, waited for it: {len(data) / 1e6 / waited_s:5.1f} MB/s at load {os.getloadavg()[0]:.1f}")
     print(f"library loop again {plain_mb_s:5.2f} MB/s; Python {platform.python_version()}, numpy {np.__version__}")
 
 
