@@ -5,11 +5,13 @@ Limits and times: common practice, no source, unless their row in knowledge/limi
 
 from __future__ import annotations
 
+from dataclasses import fields
+
 import numpy as np
 import pytest
 from tests.engine.judge_rows_made import PLACE_ECEF_M, Result, Rows, S, judged
 
-from hubtack.engine.judge import GRADE, HOLD, ROUGH, VERDICTS, Track, silent_limit_ns, standing
+from hubtack.engine.judge import GRADE, HOLD, ROUGH, VERDICTS, Judged, Track, silent_limit_ns, standing
 from hubtack.engine.setup import Setup
 from hubtack.knowledge import fix_types as ft
 from hubtack.knowledge.reasons import BIT, REASONS, codes
@@ -35,9 +37,10 @@ def test_good_rows_settle_for_ten_seconds_and_are_graded() -> None:
 def test_no_rows_change_nothing() -> None:
     result = judged(settled())
     nothing, track = Rows(0).block(0, 0, result.track, Setup())
-    assert track is result.track and len(nothing.verdict) == len(nothing.bits) == len(nothing.jump) == 0
-    assert nothing.verdict.dtype == np.int8 and nothing.bits.dtype == np.int64 and nothing.frozen.dtype == bool
-    assert nothing.delay_s.dtype == nothing.age_s.dtype == np.float64
+    assert track is result.track
+    for field in fields(Judged):
+        empty, full = getattr(nothing, field.name), getattr(result.judged, field.name)
+        assert len(empty) == 0 and empty.dtype == full.dtype, field.name
 
 
 # What a row says by itself --------------------------------------------------------------------------------------------

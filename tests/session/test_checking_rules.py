@@ -89,6 +89,12 @@ def test_a_check_ends_with_its_base_and_comes_back_with_it() -> None:
     assert flags(checking, rows) == [True, False, True, False, True, True, True, False]
 
 
+def test_a_base_that_is_not_known_is_no_other_base_whatever_came_between() -> None:
+    checking = known(check(7.0, base_id=412))
+    rows = [(8.0, None, None, False), (8.1, 413, None, False), (8.2, None, None, False), (8.3, 412, None, False)]
+    assert flags(checking, rows) == [True, False, True, True]
+
+
 @pytest.mark.parametrize("axis", [0, 1, 2])
 def test_each_part_of_the_place_counts(axis: int) -> None:
     moved = list(HERE)
@@ -142,6 +148,11 @@ def test_the_newest_check_is_the_one_not_after_the_moment() -> None:
     for hour, of in ((7.0, 7.0), (8.9, 7.0), (9.0, 9.0), (30.0, 9.0)):
         newest = checking.newest_at(ns(hour))
         assert newest is not None and newest.at == DAY + dt.timedelta(hours=of)
+
+
+def test_moments_are_exact_to_the_microsecond() -> None:
+    checking = known(check(7.0), check(9.0 + 1.0 / 3.6e9))
+    assert checking.passed_between(0, ns(30.0)) == [ns(7.0), ns(9.0) + 1000]
 
 
 def test_only_passed_checks_confirm_and_each_once() -> None:
