@@ -193,3 +193,12 @@ def test_an_episode_that_explains_nothing_does_not_hide_the_next_one() -> None:
     assert {f.code for f in findings_of([only_a_note, effect], 300 * S)} == {"few_satellites", "suspect_fix"}
     both = [only_a_note, episode("few_satellites", 100, 200), effect]
     assert [f.code for f in findings_of(both, 300 * S)] == ["few_satellites"]
+
+
+def test_what_has_proof_of_its_own_is_nobodys_effect_and_what_is_slight_explains_nothing() -> None:
+    cause = episode("periodic_loss", 0, None)
+    assert [f.code for f in findings_of([cause, episode("clock_mismatch", 0, None)], 400 * S)] == ["periodic_loss"]
+    proven = episode("clock_mismatch", 0, None, stands_alone=True)
+    assert {f.code for f in findings_of([cause, proven], 400 * S)} == {"periodic_loss", "clock_mismatch"}
+    slight, effect = episode("missing_system", 0, None, explains=False), episode("stuck_float", 10, None)
+    assert {f.code for f in findings_of([slight, effect], 400 * S)} == {"missing_system", "stuck_float"}

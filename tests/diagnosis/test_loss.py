@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from hubtack.diagnosis.loss import _dispersion_p, _normal_tail, _runs_p, loss_pattern
+from hubtack.diagnosis.loss import _binomial_tail, _dispersion_p, _gap_chance, _normal_tail, _runs_p, loss_pattern
 
 
 def independent(share: float, slots: int, seed: int) -> np.ndarray:
@@ -27,6 +27,35 @@ def test_a_period_is_found_under_independent_losses(period: float) -> None:
     assert pattern.kind == "periodic"
     assert pattern.period_slots == pytest.approx(period, rel=0.02)
     assert pattern.p_value < 1e-6
+
+
+def test_a_few_losses_at_a_long_period_are_found() -> None:
+    lost = (
+        np.arange(358) % 20 == 3
+    )  # 18 losses: Rayleigh's power is the number of losses at most, e^-18 times 480 tries
+    pattern = loss_pattern(lost)
+    assert (pattern.kind, pattern.test[:10]) == ("periodic", "equal gaps")
+    assert pattern.period_slots == pytest.approx(20.0)
+
+
+@pytest.mark.parametrize(("share", "slots"), [(0.05, 360), (0.2, 360), (0.5, 720)])
+def test_a_short_record_of_independent_losses_is_called_periodic_by_no_test(share: float, slots: int) -> None:
+    kinds = [loss_pattern(independent(share, slots, seed)).kind for seed in range(300)]
+    assert "periodic" not in kinds
+
+
+@pytest.mark.parametrize("share", [0.05, 0.3, 0.6])
+def test_the_chance_of_a_gap_is_that_of_counted_gaps(share: float) -> None:
+    starts = np.flatnonzero(np.diff(independent(share, 400_000, 7).astype(int)) == 1)
+    gaps = np.diff(starts)
+    for gap in (2, 3, 6, 11):
+        counted = float((gaps == gap).mean())
+        assert _gap_chance(gap, share) == pytest.approx(counted, abs=4 * np.sqrt(counted / len(gaps)) + 1e-5)
+
+
+@pytest.mark.parametrize(("hits", "n", "chance"), [(6, 16, 0.1), (16, 16, 0.06), (40, 60, 0.3)])
+def test_the_bound_of_the_tail_lies_above_scipys_tail(hits: int, n: int, chance: float) -> None:
+    assert stats.binom.sf(hits - 1, n, chance) <= _binomial_tail(hits, n, chance) < 1.0
 
 
 @pytest.mark.parametrize("seed", range(10))

@@ -20,7 +20,8 @@ class Episode:
 
     ``end_ns`` is None while it goes on. ``hold_ns`` is the part of it in which the verdict was HOLD for a reason
     that this code owns. ``evidence`` has the figures of this stretch, keys with units. An episode that does not
-    ``explain`` is too slight to be the cause of another: nothing is folded into it.
+    ``explain`` is too slight to be the cause of another: nothing is folded into it. One that ``stands_alone`` has
+    proof of its own of what it is, and is nobody's effect.
     """
 
     code: str
@@ -31,6 +32,7 @@ class Episode:
     severity: Severity | None = None  # None: the floor of the findings table
     evidence: Mapping[str, Any] = field(default_factory=dict)
     explains: bool = True
+    stands_alone: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,8 @@ def _root(
     code: str, episode: Episode, by_code: Mapping[str, list[Episode]], now_ns: int, seen: frozenset[str]
 ) -> str | None:
     """The cause that an episode is folded into, followed up to a cause that nothing explains."""
+    if episode.stands_alone:
+        return None
     for cause, effects in EXPLAINS.items():
         if cause in seen or code not in effects or cause not in by_code:
             continue

@@ -340,6 +340,11 @@ def _no_position(view: LinkView) -> list[Episode]:
     return []
 
 
+def names_another_base(view: LinkView) -> bool:
+    """Whether the rover listens to another base than the stream's, or to another radio than the one that is read."""
+    return view.setup.heard_at == "elsewhere" or bool(_rover_station(view))
+
+
 def _rover_station(view: LinkView) -> list[Episode]:
     """The base the rover names is not the one on the stream. 0, 0000 and names say nothing."""
     named = {int(t): n for t, n in view.rover.station_ids.items() if t.isdigit() and int(t) > 0}

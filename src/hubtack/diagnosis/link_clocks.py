@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 
 from hubtack.diagnosis.episode import Episode, Severity
+from hubtack.diagnosis.link_base import names_another_base
 from hubtack.diagnosis.link_view import S_NS, LinkView
 from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S, CURRENT_LEAP_S
 from hubtack.knowledge.why_words import ROVER_OFF
@@ -20,7 +22,14 @@ _AGREE_S = 3.0
 _STEADY_S = 1.0
 _ROVERS_TIME, _BOTH_ENDS = "the rover's time", "where both logs begin and end"
 _BESIDE_ARRIVAL = "arrival, beside the rover's"
-_BESIDE_ROVER = (_ROVERS_TIME, _BOTH_ENDS, _BESIDE_ARRIVAL)  # what sets the base's time against the rover's
+_AGES_APART = "the age that the rover states, beside that of the stream"
+_FIXES_ON_IT = 0.5  # share of the time, since the first fix
+_BESIDE_ROVER = (
+    _ROVERS_TIME,
+    _BOTH_ENDS,
+    _BESIDE_ARRIVAL,
+    _AGES_APART,
+)  # what sets the base's time against the rover's
 _LIKELY: tuple[tuple[float, str], ...] = (
     (CURRENT_LEAP_S, "the leap seconds are left out"),
     (BEIDOU_BEHIND_GPS_S, "BeiDou's time is taken for GPS time"),
@@ -34,6 +43,11 @@ def clock_family(view: LinkView) -> list[Episode]:
     found = list(_base_clock(view))
     found.extend(_computer_clock(view, base_is_off=bool(found)))
     return found
+
+
+def _rover_is_off(view: LinkView) -> bool:
+    """Whether it is the rover's clock and not the base's: a rover fixes on no base whose observations are dated wrongly."""
+    return _base_agrees_with_itself(view) or view.rover.fixed_share > _FIXES_ON_IT
 
 
 def _base_agrees_with_itself(view: LinkView) -> bool:
@@ -51,9 +65,10 @@ def _base_clock(view: LinkView) -> Iterable[Episode]:
     if off is None:
         return
     offset_s, basis = off
-    if basis in _BESIDE_ROVER and _base_agrees_with_itself(view):
+    if basis in _BESIDE_ROVER and _rover_is_off(view):
         why = ROVER_OFF.format(offset_s=abs(offset_s), side="behind" if offset_s > 0 else "ahead of")
-        yield view.all_time("clock_mismatch", "warn", why=why, step_s=-offset_s, basis=basis)
+        episode = view.all_time("clock_mismatch", "warn", why=why, step_s=-offset_s, basis=basis)
+        yield replace(episode, stands_alone=True)
         return
     hold_ns = view.lost_fix_ns(view.start_ns, None, 0)
     severity: Severity = "stop" if hold_ns and not view.well else "warn"
@@ -73,6 +88,11 @@ def _offset_s(view: LinkView) -> tuple[float, str] | None:
         return float(np.median(tally.clock_offs_s)), "the base's own UTC in 1013"
     if rover.has_rover and not rover.merged_by_content and rover.stream_ahead_s > _OFF_S:
         return rover.stream_ahead_s, _ROVERS_TIME
+    # Nothing that has come is as young as the rover says its corrections are: its time is ahead.
+    if rover.has_rover and not rover.merged_by_content and not names_another_base(view):
+        ahead_s = -rover.stream_ahead_s - rover.age_median_s
+        if ahead_s > _own_slack_s(view):
+            return -ahead_s, _AGES_APART
     if rover.has_rover and rover.merged_by_content:
         by_ends = _by_ends_s(view)
         if by_ends is not None:

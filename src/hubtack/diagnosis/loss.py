@@ -6,7 +6,7 @@ Order matters: a steady period is also a departure from independence, so it is a
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import erfc, sqrt
+from math import erfc, exp, log, sqrt
 from typing import Literal
 
 import numpy as np
@@ -21,6 +21,7 @@ LEAST_SLOTS = 60
 _OVERSAMPLING = 4
 _MOST_FREQUENCIES = 1 << 22
 _STRENGTH = 0.5  # share of the losses that must fall in step
+_LEAST_GAPS, _WIDE_GAP = 6, 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +42,15 @@ def loss_pattern(lost: NDArray[np.bool_]) -> LossPattern:
     """Pattern of the losses among (N,) slots of a stream.
 
     Periodic: Rayleigh's test of the starts of losses against every frequency that the length resolves, the p-value
-    multiplied by the number tried (Bonferroni). Bursts: the number of runs of losses against that of independent
-    losses (Wald and Wolfowitz), one-sided; then their spread over the record (index of dispersion).
+    multiplied by the number tried (Bonferroni). A few losses at a long period are too few for it, so their gaps are
+    asked too: more of them alike than independent losses give (bound of the binomial tail). Bursts: the number of runs
+    of losses against that of independent losses (Wald and Wolfowitz), one-sided; then their spread over the record
+    (index of dispersion).
 
     References
     ----------
-    Mardia and Jupp, Directional Statistics, section 6.3.1 (Rayleigh); Wald and Wolfowitz 1940 (runs), both from memory.
+    Mardia and Jupp, Directional Statistics, section 6.3.1 (Rayleigh); Wald and Wolfowitz 1940 (runs); Chernoff 1952 (the
+    bound), all from memory.
     """
     slots = len(lost)
     n_lost = int(np.count_nonzero(lost))
@@ -60,6 +64,10 @@ def loss_pattern(lost: NDArray[np.bool_]) -> LossPattern:
     if periodic is not None:
         period, p_value = periodic
         return LossPattern("periodic", n_lost, slots, bursts, longest, period, p_value, _says("Rayleigh test", p_value))
+    steady = _equal_gaps(start, n_lost / slots)
+    if steady is not None:
+        period, p_value = steady
+        return LossPattern("periodic", n_lost, slots, bursts, longest, period, p_value, _says("equal gaps", p_value))
     p_value = _runs_p(n_lost, slots, bursts)
     if p_value < BURST_P:
         return LossPattern("burst", n_lost, slots, bursts, longest, float("nan"), p_value, _says("runs test", p_value))
@@ -99,6 +107,46 @@ def _periodic(start: Ints, slots: int) -> tuple[float, float] | None:
     while at + 1 < len(power) and power[at + 1] > power[at]:
         at += 1
     return size / (low + at), p_value
+
+
+def _equal_gaps(start: Ints, share: float) -> tuple[float, float] | None:
+    """Period in slots and its p-value where the gaps from loss to loss are alike, or None.
+
+    A gap of independent losses is a run of lost slots and a run of kept ones, both geometric; ``share`` is the chance
+    that a slot is lost. From six slots on, gaps that differ by one slot count as alike.
+    """
+    gaps = np.diff(start)
+    n = len(gaps)
+    if n < _LEAST_GAPS:
+        return None
+    best: tuple[float, float] | None = None
+    candidates, counts = np.unique(gaps, return_counts=True)
+    for gap in candidates[(candidates >= 3) & (counts >= 2)].tolist():
+        reach = 1 if gap >= _WIDE_GAP else 0
+        alike = np.abs(gaps - gap) <= reach
+        hits = int(np.count_nonzero(alike))
+        if hits < _STRENGTH * n or hits < _LEAST_GAPS:
+            continue
+        chance = sum(_gap_chance(g, share) for g in range(gap - reach, gap + reach + 1))
+        p_value = len(candidates) * _binomial_tail(hits, n, chance)
+        if p_value < PERIODIC_P and (best is None or p_value < best[1]):
+            best = float(gaps[alike].mean()), p_value
+    return best
+
+
+def _gap_chance(gap: int, share: float) -> float:
+    """Chance that the start of a run of losses follows the one before it after just ``gap`` slots."""
+    lost = np.arange(1, gap)
+    return float((share ** (lost - 1) * (1 - share) * (1 - share) ** (gap - lost - 1) * share).sum())
+
+
+def _binomial_tail(hits: int, n: int, chance: float) -> float:
+    """Bound from above of the chance of ``hits`` or more out of ``n`` (Chernoff)."""
+    seen = hits / n
+    if seen <= chance:
+        return 1.0
+    divergence = seen * log(seen / chance) + ((1 - seen) * log((1 - seen) / (1 - chance)) if seen < 1 else 0.0)
+    return exp(-n * divergence)
 
 
 def _runs_p(lost: int, slots: int, bursts: int) -> float:

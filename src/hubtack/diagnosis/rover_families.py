@@ -130,7 +130,7 @@ def _gap(
     if why:
         return Episode(
             "clock_mismatch", run.start_ns, run.end_ns, hold_ns=run.hold_ns, severity="stop",
-            evidence={"why": why, "step_s": gap_s},
+            evidence={"why": why, "step_s": gap_s}, stands_alone=True,
         )  # fmt: skip
     return Episode(
         "no_rover",
@@ -172,6 +172,10 @@ def _silence(
     limit_ns = int(setup.limit("rover_silent_hold_s") * 1e9)
     # Separate logs seldom end at the same moment: only a long silence at the end is the rover's.
     after_ns = max(limit_ns, _ENDS_APART_NS) if ends_apart else limit_ns
+    # A stream whose epochs are dated ahead of the rover's time all along does not make the rover silent by that.
+    ahead_s = -evidence.stream_age_median_s()
+    if not ends_apart and ahead_s > 0:
+        after_ns += round(ahead_s * 1e9)
     if tally.epochs and now_ns - track.time_ns > after_ns:
         found.append(
             Episode(

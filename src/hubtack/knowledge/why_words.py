@@ -28,4 +28,4 @@ CLOCK_STEPPED_IN_LOGS = (
     "the rover's time stepped by {step_s:.0f} s: its log lasts longer by that than the corrections' log"
 )
 
-ROVER_OFF = "the rover's time is {offset_s:.0f} s {side} that of the base, whose observations and 1013 agree"
+ROVER_OFF = "the rover's time is {offset_s:.0f} s {side} that of the base, whose observations bear it out"
