@@ -17,6 +17,7 @@ from hubtack.engine.link_compare import Recording, compare
 from hubtack.engine.link_content import SKY_BIN_NS, SkySets
 from hubtack.engine.link_flow import Flow
 from hubtack.engine.link_ledger import Ledger
+from hubtack.engine.parked import Parked
 from hubtack.engine.places import PlaceTrack, timed_slots
 from hubtack.engine.quantities import Quantities, best_possible, best_possible_vertical_95_m
 from hubtack.engine.setup import Setup
@@ -123,9 +124,9 @@ def test_a_ledger_that_is_full_counts_on_and_keeps_what_it_has(monkeypatch: pyte
 def test_epochs_that_cannot_be_told_apart_in_a_block_are_walked_one_by_one() -> None:
     half = link_ledger.SAME_EPOCH_NS
     # Frames that drift on, each less than an epoch apart from the one before: not one epoch for all that.
-    drifting = np.cumsum(np.full(40, half // 2, dtype=np.int64))
+    drifting = np.cumsum(np.full(200, half // 2, dtype=np.int64))
     block, single = Ledger(), Ledger()
-    block.add(drifting, np.full(40, 1074), np.zeros(40, dtype=np.int64))
+    block.add(drifting, np.full(200, 1074), np.zeros(200, dtype=np.int64))
     for at in drifting.tolist():
         single.add(ints(at), ints(1074), ints(0))
     assert (block.epochs, block.steps_ms.tolist(), block.closed) == (
@@ -258,3 +259,7 @@ def test_what_the_equipment_reaches_at_best() -> None:
         pytest.approx(expected_m),
     )
     assert best_possible(Setup(tolerance_vertical_95_m=expected_m / 0.95 - 1e-9), 2000.0)[0] == "ROUGH"
+
+
+def test_a_machine_of_which_nothing_is_known_stands_nowhere() -> None:
+    assert Parked(0.010, 0.017).last() is None

@@ -82,8 +82,7 @@ class Runs:
             self._open, self._hold_ns, self._rows = (start_ns, start_ns), 0, 0
 
     def _finish(self, end_ns: int) -> None:
-        if self._open is None:
-            return
+        assert self._open is not None
         start_ns = self._open[0]
         self._open = None
         if end_ns - start_ns >= self.least_ns:
