@@ -184,3 +184,17 @@ def test_on_a_screen_of_three_lines_the_word_is_left() -> None:
 ])  # fmt: skip
 def test_a_span_is_in_its_two_largest_units(seconds: float, text: str) -> None:
     assert span(seconds) == text
+
+
+def test_where_rows_are_wanting_the_legend_goes_first_and_time_and_figures_stay() -> None:
+    snap = dataclasses.replace(HARD["findings"], findings=(finding(),))
+    lines = text_of(snap, 80, 22)
+    assert any(line.startswith("-- 10:10:00 UTC  RTK fixed") for line in lines)
+    assert any(line.startswith("age         1.2 s") for line in lines)
+    assert not any("last 10 min" in line for line in lines)
+    assert any("last 10 min" in line for line in text_of(snap, 80, 40))
+
+
+def test_a_long_next_step_is_whole_on_a_narrow_screen() -> None:
+    step = "find the second transmitter or change the channel, then check on a control mark before digging to grade"
+    assert f"next: {step}" in said(text_of(snapshot("HOLD", ("latched_two_bases",), next_step=step), 60, 24))

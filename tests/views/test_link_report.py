@@ -40,7 +40,7 @@ def test_the_report_fits_and_says_answer_cause_and_next_step(width: int) -> None
     assert "\x1b" not in text
 
 
-@pytest.mark.parametrize(("width", "height"), [(80, 24), (110, 30), (200, 50)])
+@pytest.mark.parametrize(("width", "height"), [(80, 16), (80, 24), (110, 30), (200, 50)])
 def test_the_screen_stays_within_its_height_and_keeps_the_findings(width: int, height: int) -> None:
     lines = text_of(link_screen(BAD, width, height), width, height).splitlines()
     assert any("corrupt_frames" in line for line in lines[:6])

@@ -95,3 +95,13 @@ def test_satellites_close_together_are_all_named() -> None:
         rows[y][x : x + 3] = name
     text = "\n".join("".join(row) for row in rows)
     assert all(name in text for name in ("G01", "G02", "G03", "G04"))
+
+
+def test_the_chart_of_the_sky_names_every_satellite_above_the_horizon(capsys: pytest.CaptureFixture[str]) -> None:
+    import json
+
+    _, out, _ = run(capsys, "sky", "sample_logs/good_day", "--json")
+    names = {s["name"] for s in json.loads(out)["satellites"] if s["rover_tracks"]}
+    _, out, _ = run(capsys, "sky", "sample_logs/good_day")
+    chart = out.partition("north up, horizon at the rim")[2]
+    assert len(names) > 20 and all(name in chart for name in names)
