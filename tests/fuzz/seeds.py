@@ -60,7 +60,9 @@ SEEDS: dict[str, tuple[bytes, ...]] = {
     "framing": (*_RECORDS, _ROWS + _STREAM),
     "decoding": (*_RECORDS, _ROWS + _STREAM),
     "decoding_of_blocks": (*_RECORDS, _ROWS),
-    "session": (_ROWS + _STREAM, good_rows(36_000_000, 3) + stream(sent(Base(), 2))),
+    "session": (
+        _ROWS + _STREAM, good_rows(36_000_000, 3) + stream(sent(Base(), 2)), *(b"".join(_RECORDS[i::4]) + _ROWS for i in range(4)),
+    ),
     "ntrip_head": (
         b"HTTP/1.1 200 OK\r\nTransfer-Encoding: chunked\r\n\r\n5\r\nabcde\r\n0\r\n\r\n",
         b"ICY 200 OK\r\n\r\n\xd3\x00\x13",
