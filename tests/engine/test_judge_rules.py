@@ -548,6 +548,13 @@ def test_the_median_is_of_the_first_fixed_row_of_each_of_ten_seconds() -> None:
     assert [v for _, v, _ in samples] == [0.030] * 5 + [0.2] + [0.030] * 4
 
 
+def test_a_row_never_sees_a_sample_that_comes_after_it() -> None:
+    rows = edges(0.030, n=30, step_s=0.1)
+    rows.fix(slice(0, 5), ft.FLOAT, 5.0)  # the first sample of all opens in the middle of its second
+    v = judged(rows).judged.edge_vertical_95_m
+    assert np.isnan(v[:5]).all() and (v[5:] == 0.030).all()
+
+
 def test_the_median_of_a_ramp() -> None:
     step_m = 1.0 / 1024.0  # exact in binary
     result = judged(edges(np.arange(60) * step_m, np.arange(60) * 2 * step_m))
