@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from pyproj import Transformer
 from scipy import optimize, stats
+from scipy.integrate import trapezoid
 
 from hubtack.control.accuracy import accuracy_report, horizontal_95_m
 from hubtack.control.datum_candidates import _step, frame_candidates
@@ -53,7 +54,7 @@ def test_the_factors_are_those_of_the_normal_distribution():
 
     def outside(r: float) -> float:
         scale = np.cos(angle) ** 2 + (np.sin(angle) / ratio) ** 2
-        return float(np.trapezoid(np.exp(-(r**2) * scale / 2) / scale, angle) / ratio * 2 / np.pi - 0.05)
+        return float(trapezoid(np.exp(-(r**2) * scale / 2) / scale, angle) / ratio * 2 / np.pi - 0.05)
 
     assert horizontal_95_m(1.0, ratio)[0] == pytest.approx(optimize.brentq(outside, 1, 3), abs=1e-3)
 
