@@ -9,6 +9,7 @@ import numpy as np
 
 from hubtack.diagnosis.link_loss import latency_median_s, old_share, stalled_s
 from hubtack.diagnosis.link_view import S_NS, LinkView
+from hubtack.engine.link_tally import LinkTally
 from hubtack.framing.sniff import sniff
 from hubtack.knowledge.signals import band_of
 
@@ -28,12 +29,17 @@ class Criterion:
     says: str
 
 
+def bands_of(tally: LinkTally) -> int:
+    """Bands with carrier phase of the system that has most; 0 without any phase."""
+    return max((len({band_of(system, g) for g in t.phases} - {""}) for system, t in tally.systems.items()), default=0)
+
+
 def criteria(view: LinkView) -> list[Criterion]:
     """The questions of docs/rtk-ready.md in order, with their answers now."""
     tally = view.tally
     settled = tally.duration_s() >= view.limit("base_position_listen_s")
     has_arp = any(s.arp_count for s in tally.stations.values())
-    bands = max((len({band_of(system, g) for g in t.phases} - {""}) for system, t in tally.systems.items()), default=0)
+    bands = bands_of(tally)
     satellites = sum(n for s, t in tally.systems.items() if t.phases and not np.isnan(n := tally.satellites_of(s)))
     interval_s = tally.interval_s() if tally.epochs >= _LEAST_EPOCHS else float("nan")
     limit_s = view.limit("correction_age_rough_s")

@@ -26,7 +26,6 @@ TIMED = ("GGA", "GNS", "RMC", "GST", "GBS")
 UNTIMED = ("HDT", "THS", "GSA", "GSV", "VTG", "ZDA")
 MAIN_SILENT_MS = 3_000  # rows without GGA or GNS count as epochs only where neither has come for this long
 _FEW = 8  # closed rows up to which the open ones are made along with them
-GST_HOLD_MS = 2_000  # judgement: a slower GST is held for 2 s
 
 
 @dataclass(slots=True)
@@ -48,11 +47,14 @@ class Assembler:
     ----------
     n_late : int
         Timed sentences that came too late; they are dropped, as are untimed ones before the first epoch.
+    gst_hold_ms : int
+        How long a GST that comes more slowly than the position serves for the rows after it.
     """
 
     pending: dict[str, Rows] = field(default_factory=dict)
     carry: _Carry = field(default_factory=_Carry)
     n_late: int = 0
+    gst_hold_ms: int = 2_000
     _open: Epochs | None = None  # the open rows, where they have been made since the last sentence
 
     def feed(self, sentences: Mapping[str, Rows]) -> Epochs:
@@ -82,6 +84,7 @@ class Assembler:
         return Assembler(
             dict(self.pending),
             _Carry(carry.anchor_ms, carry.segment, carry.last_main_ms, carry.last_main_segment, carry.gst),
+            gst_hold_ms=self.gst_hold_ms,
         )
 
     def _run(self, *, final: bool) -> Epochs:
@@ -204,14 +207,14 @@ class Assembler:
         newest = np.maximum.accumulate(np.where(has, np.arange(len(epochs)), -1))
         source = np.maximum(newest, 0)
         fresh = (newest >= 0) & (epochs.segment == epochs.segment[source])
-        fresh &= epochs.tod_ms - epochs.tod_ms[source] <= GST_HOLD_MS
+        fresh &= epochs.tod_ms - epochs.tod_ms[source] <= self.gst_hold_ms
         fill = ~has & fresh
         for name in names:
             column = getattr(epochs, name)
             column[fill] = column[source[fill]]
         if self.carry.gst is not None:
             segment, tod_ms, values = self.carry.gst
-            fill = (newest < 0) & (epochs.segment == segment) & (epochs.tod_ms - tod_ms <= GST_HOLD_MS)
+            fill = (newest < 0) & (epochs.segment == segment) & (epochs.tod_ms - tod_ms <= self.gst_hold_ms)
             for name, value in zip(names, values, strict=True):
                 getattr(epochs, name)[fill] = value
         at = int(newest[-1])

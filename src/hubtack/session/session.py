@@ -95,6 +95,7 @@ class Session:
 
     def __post_init__(self) -> None:
         self._times = RowTimes(self.axis)
+        self.assembler.gst_hold_ms = round(1000 * self.setup.limit("gst_hold_s"))
         self.rover = RoverEngine(self.setup)
         self.checking = Checking(self.setup.limit("check_valid_h"))
         self.link = LinkEngine(self.link_setup, self.axis)
