@@ -156,7 +156,7 @@ def test_every_finding_that_the_guides_name_exists() -> None:
 @pytest.mark.parametrize("page", [DOCS / "reliability.md", DOCS / "threat-model.md"], ids=lambda p: p.name)
 def test_every_row_names_a_test_that_exists(page: Path) -> None:
     rows = [
-        line for line in page.read_text(encoding="utf-8").splitlines()
+        line for line in page.read_text(encoding="utf-8").partition("## How good is the diagnosis?")[0].splitlines()
         if line.startswith("| ") and "| test |" not in line and "trusted with" not in line
     ]  # fmt: skip
     named = 0
