@@ -50,10 +50,19 @@ class RoverView:
         return self.has_rover and self.fixed_share >= healthy_share and not self.age_p95_s > age_limit_s
 
     def hold_ns(self, names: tuple[str, ...], start_ns: int, end_ns: int, tail_ns: int) -> int:
-        """HOLD time of the named stretches that began between ``start_ns`` and ``end_ns`` + ``tail_ns``."""
-        return sum(
-            run.hold_ns
+        """HOLD time of the named stretches that began between ``start_ns`` and ``end_ns`` + ``tail_ns``.
+
+        The same second counts once, however many of them it was in. A stretch's HOLD is taken to lie at its beginning.
+        """
+        held = sorted(
+            (run.start_ns, run.start_ns + run.hold_ns)
             for name in names
             for run in self.runs.get(name, ())
             if start_ns - 5_000_000_000 <= run.start_ns <= end_ns + tail_ns
         )
+        total_ns, reached_ns = 0, None
+        for begin_ns, until_ns in held:
+            counted_ns = begin_ns if reached_ns is None else max(begin_ns, reached_ns)
+            total_ns += max(0, until_ns - counted_ns)
+            reached_ns = until_ns if reached_ns is None else max(reached_ns, until_ns)
+        return total_ns
