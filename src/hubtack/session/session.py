@@ -43,6 +43,8 @@ from hubtack.session.source import Source
 
 Ints = NDArray[np.int64]
 
+_MOST_HELD_BACK = 4096  # bytes; a decoder waits for the rest of one frame (1,029 bytes) at most
+
 
 @dataclass(slots=True)
 class Session:
@@ -157,6 +159,7 @@ class Session:
         if source.role == "second_antenna":
             self.pair.add(decoded.sentences, self.axis, final=final)
         if source.role != "rover":
+            source.arrivals.forget_before(source.arrivals.total - _MOST_HELD_BACK)
             return self._commit(Epochs.blank(0))
         if self.link_role != "rover" and len(decoded.frames):
             self.rover_ranges.feed(decoded)
@@ -171,6 +174,8 @@ class Session:
         key = None if self.by_content else source.arrivals.places(last_byte)
         self.link.feed(decoded, key, source.arrivals.utc_ns(last_byte))
         self.base.feed(decoded, self.link, self.axis)
+        if key is not None and len(key) and "rover" not in self.sources:
+            self.link.forget_before(int(key[-1]))  # no row will ask, and the stream may go on for weeks
         if len(last_byte):
             mono = source.arrivals.mono_ns(last_byte[-1:])
             self._frame_mono_ns = int(mono[0]) if mono[0] >= 0 else None
