@@ -9,8 +9,8 @@ from tests.link_session import read
 from tests.link_stream import GPS, Base, moved, sent, stream, without_epochs
 
 from hubtack.documents.expect import changes, expected_form
-from hubtack.documents.json_out import plain
 from hubtack.documents.link import link_body
+from hubtack.json_out import plain
 
 
 def body_of(base: Base, lose: bool = False) -> dict[str, object]:

@@ -19,10 +19,10 @@ import pytest
 from tests.hostile.strangers import run
 from tests.rover_text import good_rows
 
-from hubtack.documents.json_out import document, to_json
 from hubtack.engine.judge import VERDICTS
 from hubtack.engine.link import LinkSetup
 from hubtack.engine.setup import Setup
+from hubtack.json_out import document, to_json
 from hubtack.readers.chunk import Chunk
 from hubtack.session.session import Session, join_rows
 

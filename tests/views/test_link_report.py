@@ -11,8 +11,8 @@ from tests.link_session import found, read, ready
 from tests.link_stream import Base, damaged, descriptor_1033, frame, sent, stream, without_epochs
 
 from hubtack.documents.finding import finding_document
-from hubtack.documents.json_out import plain
 from hubtack.documents.link import link_body
+from hubtack.json_out import plain
 from hubtack.views.link_report import link_report, link_screen
 
 

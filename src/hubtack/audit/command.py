@@ -163,7 +163,7 @@ def _query(args: argparse.Namespace) -> int:
 
     columns, rows = run_query(args.ledger, args.query)
     if args.json:
-        from hubtack.documents.json_out import document, to_json
+        from hubtack.json_out import document, to_json
 
         print(to_json(document("query", {"columns": columns, "rows": rows})))
     else:

@@ -15,13 +15,13 @@ from hubtack.control.latest import all_checks, record_folder
 from hubtack.diagnosis.episode import Finding
 from hubtack.documents.audit import session_document
 from hubtack.documents.finding import finding_document
-from hubtack.documents.json_out import plain
 from hubtack.documents.link import link_body
 from hubtack.errors import HubtackError, LogFormatError, SourceError, UsageError
 from hubtack.fleet.account import SessionAccount
 from hubtack.fleet.minutes import MinuteRows
 from hubtack.fleet.overnight import stands_of
 from hubtack.fleet.plan import VERDICT_LOG, Task, beside
+from hubtack.json_out import plain
 from hubtack.knowledge.explains import EXPLAINS
 from hubtack.knowledge.findings import FINDINGS, LINK_CODES
 from hubtack.knowledge.limits import LIMITS

@@ -41,8 +41,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Exit 0 where a mount point is usable, 1 where none is, 3 where the table could not be had."""
-    from hubtack.documents.json_out import to_json
     from hubtack.documents.mounts import caster_finding, mounts_document
+    from hubtack.json_out import to_json
     from hubtack.ntrip.causes import CAUSES
     from hubtack.ntrip.fitness import judge_mounts
     from hubtack.readers.urls import parse_source

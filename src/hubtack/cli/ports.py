@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
 def _list(*, as_json: bool) -> int:
     from serial.tools import list_ports
 
-    from hubtack.documents.json_out import document, to_json
+    from hubtack.json_out import document, to_json
     from hubtack.safe import safe_text
     from hubtack.views.mounts_table import plain_columns
 
@@ -72,7 +72,7 @@ def _list(*, as_json: bool) -> int:
 def _speed(port: str, seconds: float, *, as_json: bool) -> int:
     import time
 
-    from hubtack.documents.json_out import document, to_json
+    from hubtack.json_out import document, to_json
     from hubtack.readers.serial_port import open_port
     from hubtack.readers.speed import detect
     from hubtack.readers.urls import parse_source

@@ -78,13 +78,15 @@ def run(args: argparse.Namespace) -> int:
             if forwarder.caution:
                 _say(forwarder.caution)
         folder = args.out if args.out is not None else _default_folder()
-        writer = stack.enter_context(CaptureWriter(
-            folder,
-            {role: spec.label for role, spec in specs.items()},
-            site_text=secretless_text(args.site) if args.site is not None else None,
-            split_bytes=max(1, int(args.split_mb * 1e6)),
-            split_daily=not args.no_daily,
-        ))
+        writer = stack.enter_context(
+            CaptureWriter(
+                folder,
+                {role: spec.label for role, spec in specs.items()},
+                site_text=secretless_text(args.site) if args.site is not None else None,
+                split_bytes=max(1, int(args.split_mb * 1e6)),
+                split_daily=not args.no_daily,
+            )
+        )
         _say(f"recording to {folder}; Ctrl-C ends it")
         stack.enter_context(hub)
         return _loop(hub, writer, forwarder, finder.feed, stop, args)
@@ -94,7 +96,9 @@ def _specs(args: argparse.Namespace, site: Site) -> dict[str, SourceSpec]:
     from hubtack.readers.urls import parse_source
 
     named: dict[str, str | None] = {
-        "rover": args.rover, "second_antenna": args.second_antenna, "corrections": args.corrections,
+        "rover": args.rover,
+        "second_antenna": args.second_antenna,
+        "corrections": args.corrections,
     }
     if args.source is not None:
         role = "corrections" if args.source.startswith("ntrip") else "rover"
@@ -103,7 +107,8 @@ def _specs(args: argparse.Namespace, site: Site) -> dict[str, SourceSpec]:
         named[role] = args.source
     if not any(named.values()):
         named = {
-            "rover": site.rover.source, "second_antenna": site.second_antenna.source,
+            "rover": site.rover.source,
+            "second_antenna": site.second_antenna.source,
             "corrections": site.corrections.source,
         }
     specs = {role: parse_source(url) for role, url in named.items() if url}
@@ -124,13 +129,17 @@ def _default_folder() -> Path:
 
 
 def _loop(
-    hub: Hub, writer: CaptureWriter, forwarder: Forwarder | None, look: Callable[[bytes], None], stop: _Flag,
+    hub: Hub,
+    writer: CaptureWriter,
+    forwarder: Forwarder | None,
+    look: Callable[[bytes], None],
+    stop: _Flag,
     args: argparse.Namespace,
 ) -> int:
     import time
 
     from hubtack.capture.writer import DiskFull
-    from hubtack.documents.json_out import document, to_json
+    from hubtack.json_out import document, to_json
     from hubtack.readers.chunk import Chunk, SourceState
 
     began_s = time.monotonic()
@@ -165,22 +174,35 @@ def _loop(
     for role in silent:
         _say(f"{role}: nothing came from this source")
     if args.json:
-        print(to_json(document("record", {
-            "folder": str(writer.folder),
-            "duration_s": time.monotonic() - began_s,
-            "parts": writer.part,
-            "sources": [
-                {
-                    "name": reader.name, "label": reader.label, "bytes": writer.bytes_by_source[reader.name],
-                    "refused": refused.get(reader.name),
-                }
-                for reader in hub.readers
-            ],
-            "forwarded": None if forwarder is None else {
-                "to": forwarder.label, "bytes": forwarder.sent, "dropped_bytes": forwarder.dropped,
-            },
-            "disk_full": full is not None,
-        })))
+        print(
+            to_json(
+                document(
+                    "record",
+                    {
+                        "folder": str(writer.folder),
+                        "duration_s": time.monotonic() - began_s,
+                        "parts": writer.part,
+                        "sources": [
+                            {
+                                "name": reader.name,
+                                "label": reader.label,
+                                "bytes": writer.bytes_by_source[reader.name],
+                                "refused": refused.get(reader.name),
+                            }
+                            for reader in hub.readers
+                        ],
+                        "forwarded": None
+                        if forwarder is None
+                        else {
+                            "to": forwarder.label,
+                            "bytes": forwarder.sent,
+                            "dropped_bytes": forwarder.dropped,
+                        },
+                        "disk_full": full is not None,
+                    },
+                )
+            )
+        )
     if full is not None:
         raise full
     return 3 if refused or silent else 0

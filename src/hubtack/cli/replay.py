@@ -58,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     from hubtack.capture.outputs import open_output
     from hubtack.capture.playing import Player
     from hubtack.capture.reading import CaptureClock, is_capture
-    from hubtack.documents.json_out import document, to_json
+    from hubtack.json_out import document, to_json
     from hubtack.readers.clock import ScaledClock
     from hubtack.secret import Secret
 

@@ -86,8 +86,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Exit 0, or 1 where a tolerance, a design distance or a fall was asked about and the answer is no."""
     from hubtack.control import setout as so
-    from hubtack.documents.json_out import to_json
     from hubtack.documents.setout import Answers, setout_document
+    from hubtack.json_out import to_json
     from hubtack.knowledge.pipe_slopes import INCH_MM, least_slope
 
     if (args.first is None) != (args.second is None):

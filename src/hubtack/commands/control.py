@@ -19,10 +19,10 @@ from hubtack.control.judge import limits_for
 from hubtack.control.record import FILE_NAME, append_record
 from hubtack.control.shown import check_shown
 from hubtack.documents.control import check_document
-from hubtack.documents.json_out import to_json
 from hubtack.engine.from_site import setup_of
 from hubtack.errors import SourceError, UsageError
 from hubtack.geo.crs import geoid_height_m
+from hubtack.json_out import to_json
 from hubtack.knowledge.control_limits import CONTROL_BY_KEY
 from hubtack.live.unread import told_as_document
 from hubtack.safe import safe_text

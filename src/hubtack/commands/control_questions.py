@@ -18,9 +18,9 @@ from hubtack.control.record import paths_of, read_record
 from hubtack.control.site_fit import fit_site, local_toml
 from hubtack.control.tables import fit_csv, read_check_points, read_fit_points
 from hubtack.documents import control_questions as documents
-from hubtack.documents.json_out import to_json
 from hubtack.engine.from_site import base_ecef_m
 from hubtack.errors import LogFormatError, SourceError, UsageError
+from hubtack.json_out import to_json
 from hubtack.logs.discover import SessionFiles, discover
 from hubtack.logs.drive import run_files, session_for
 from hubtack.safe import safe_text

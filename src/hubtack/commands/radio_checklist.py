@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from hubtack.documents.json_out import document, to_json
 from hubtack.engine.link_ledger import COMPLETE
 from hubtack.engine.link_tally import LinkTally
 from hubtack.errors import UsageError
+from hubtack.json_out import document, to_json
 from hubtack.knowledge.messages import SYSTEMS
 from hubtack.knowledge.radio import (
     CAUTIONS,

@@ -6,8 +6,8 @@ import argparse
 import math
 import sys
 
-from hubtack.documents.json_out import document, to_json
 from hubtack.errors import UsageError
+from hubtack.json_out import document, to_json
 from hubtack.knowledge.radio import CAUTIONS
 from hubtack.radio.load import epoch_bytes, load, remedies
 from hubtack.radio.stream import measure

@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterator
 
 from hubtack.commands.radio_path import with_sensitivity
 from hubtack.diagnosis.loss_places import loss_places
-from hubtack.documents.json_out import document, to_json
 from hubtack.documents.radio import losses_body
 from hubtack.errors import SourceError, UsageError
+from hubtack.json_out import document, to_json
 from hubtack.knowledge.radio import MUCH_LOST_SHARE
 from hubtack.logs.discover import SessionFiles, discover, site_of
 from hubtack.radio.checks import link_of

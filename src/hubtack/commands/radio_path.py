@@ -6,9 +6,9 @@ import argparse
 import math
 from dataclasses import replace
 
-from hubtack.documents.json_out import document, to_json
 from hubtack.documents.radio_path import path_body
 from hubtack.errors import UsageError
+from hubtack.json_out import document, to_json
 from hubtack.knowledge.radio import (
     CLEARANCE_SHARE,
     MARGIN_WANTED_DB,

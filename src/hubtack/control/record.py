@@ -16,8 +16,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from hubtack.documents.json_out import plain
 from hubtack.errors import SourceError, UsageError
+from hubtack.json_out import plain
 from hubtack.safe import safe_cell, safe_text
 
 if sys.platform != "win32":  # there a file has one writer at a time by itself

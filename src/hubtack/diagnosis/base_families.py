@@ -6,51 +6,17 @@ observations jump when it is seated anew, and two bases under one ID are not one
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
 
+from hubtack.diagnosis.base_seen import BaseMove, BaseSeen
 from hubtack.diagnosis.episode import Episode
+from hubtack.diagnosis.link_view import LinkView
 from hubtack.engine.link import COMPUTED, distance_m
 from hubtack.geo.compass import compass_word_towards
 from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S, CURRENT_LEAP_S, GLONASS_AHEAD_OF_UTC_S
 
-if TYPE_CHECKING:
-    from hubtack.diagnosis.link_view import LinkView
-
 SITE_BASIS = "the site file"
 OWN_BASIS = "its own pseudoranges"
-
-
-@dataclass(frozen=True, slots=True)
-class BaseMove:
-    """A confirmed move of the base's antenna between two times on the axis; east, north, up and 1 sigma. [m]"""
-
-    start_ns: int
-    end_ns: int
-    offset_enu_m: tuple[float, float, float]
-    sigma_enu_m: tuple[float, float, float]
-    satellites: int
-
-
-@dataclass(frozen=True, slots=True)
-class BaseSeen:
-    """What the base's own observations say, in plain figures.
-
-    ``misplaced`` None: it cannot be told, and ``says`` is why. ``checks`` are what to look at where it is wrong;
-    ``figures`` are those of the comparison, units in the keys;
-    ``likely`` is the likeliest mistake, or empty. ``moves_says`` tells which moves would be seen.
-    """
-
-    misplaced: bool | None = None
-    says: str = ""
-    next_step: str = ""
-    checks: tuple[str, ...] = ()
-    offset_enu_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
-    likely: str = ""
-    figures: Mapping[str, Any] = field(default_factory=dict)
-    moves: tuple[BaseMove, ...] = ()
-    moves_says: str = ""
 
 
 def with_own_evidence(view: LinkView, found: list[Episode]) -> list[Episode]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from hubtack.diagnosis.base_families import BaseSeen
+from hubtack.diagnosis.base_seen import BaseSeen
 from hubtack.diagnosis.episode import Episode, Severity
 from hubtack.diagnosis.rover_view import RoverView
 from hubtack.engine.link import LinkEngine, LinkSetup

@@ -8,8 +8,8 @@ from typing import IO, Any
 
 import numpy as np
 
-from hubtack.documents.json_out import document, to_json
 from hubtack.engine.quantities import best_possible
+from hubtack.json_out import document, to_json
 from hubtack.logs.discover import SessionFiles, SkippedFile
 from hubtack.safe import safe_text
 from hubtack.session.session import Session

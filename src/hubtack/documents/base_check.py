@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from hubtack.diagnosis.base_families import BaseSeen
+from hubtack.diagnosis.base_seen import BaseSeen
 from hubtack.engine.axis import SessionAxis
 from hubtack.safe import safe_text
 

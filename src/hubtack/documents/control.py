@@ -16,8 +16,8 @@ from hubtack.control.record import RESULTS
 from hubtack.control.stream_crs import words
 from hubtack.diagnosis.episode import Finding
 from hubtack.documents.finding import finding_document
-from hubtack.documents.json_out import document
 from hubtack.engine.axis import SessionAxis
+from hubtack.json_out import document
 from hubtack.knowledge.control_words import NO_PASS
 from hubtack.safe import safe_text
 

@@ -13,7 +13,7 @@ from hubtack.control.base_days import BaseDay, BaseStep
 from hubtack.control.drift import Difference, Trend
 from hubtack.control.site_fit import FitPoint, SiteFit, local_toml
 from hubtack.documents.control import base_step_body, difference_body, trend_body
-from hubtack.documents.json_out import document
+from hubtack.json_out import document
 from hubtack.safe import safe_text
 
 Floats = NDArray[np.float64]

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from hubtack.diagnosis.base_families import BaseSeen
+from hubtack.diagnosis.base_seen import BaseSeen
 from hubtack.diagnosis.loss import loss_pattern
 from hubtack.diagnosis.ready import Criterion
 from hubtack.documents.base_check import base_check

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from hubtack.documents.json_out import document
+from hubtack.json_out import document
 from hubtack.knowledge.mount_words import NOTES, REASONS
 from hubtack.ntrip.causes import Cause
 from hubtack.ntrip.fitness import Fitness

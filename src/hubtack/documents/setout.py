@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from hubtack.control import setout as so
-from hubtack.documents.json_out import document
+from hubtack.json_out import document
 from hubtack.knowledge.pipe_slopes import PipeSlope
 
 

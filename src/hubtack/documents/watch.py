@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from hubtack.diagnosis.episode import Finding
-from hubtack.documents.json_out import document
+from hubtack.json_out import document
 from hubtack.knowledge.fix_types import FIX_TYPES
 from hubtack.knowledge.reasons import BY_CODE, codes
 from hubtack.safe import safe_text

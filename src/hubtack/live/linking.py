@@ -16,10 +16,10 @@ from hubtack.capture.reading import is_capture, iter_capture, read_description
 from hubtack.diagnosis.ready import criteria
 from hubtack.documents.expect import changes, expected_form
 from hubtack.documents.finding import finding_document
-from hubtack.documents.json_out import document, plain, to_json
 from hubtack.documents.link import ToGrid, link_body
 from hubtack.engine.from_site import setup_of
 from hubtack.errors import LogFormatError, SourceError, UsageError
+from hubtack.json_out import document, plain, to_json
 from hubtack.knowledge.findings import LINK_CODES
 from hubtack.live.opening import find_site
 from hubtack.live.run import LiveRun
@@ -88,7 +88,11 @@ def _with_expected(session: Session, expected: Mapping[str, Any] | None) -> None
     setup = session.link.setup
     if expected is None or setup.base_ecef_m is not None or setup.base_station_id is not None:
         return
-    real = [s for s in expected.get("stations") or [] if s.get("arp_ecef_m") and not s.get("computed") and s.get("id") is not None]
+    real = [
+        s
+        for s in expected.get("stations") or []
+        if s.get("arp_ecef_m") and not s.get("computed") and s.get("id") is not None
+    ]
     if len(real) == 1:
         x, y, z = (float(v) for v in real[0]["arp_ecef_m"])
         session.link.setup = replace(setup, base_ecef_m=(x, y, z), base_station_id=int(real[0]["id"]))

@@ -12,11 +12,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from hubtack.documents.json_out import document, to_json
 from hubtack.documents.sky import iso_of, sky_body
 from hubtack.engine.from_site import setup_of
 from hubtack.errors import LogFormatError, SourceError, UsageError
 from hubtack.geo import geodetic_to_ecef
+from hubtack.json_out import document, to_json
 from hubtack.knowledge.leap_seconds import CURRENT_LEAP_S
 from hubtack.live.opening import find_site
 from hubtack.logs.discover import SessionFiles, discover

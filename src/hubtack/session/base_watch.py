@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from hubtack.decode.decoder import Decoder
 from hubtack.decode.tables import Decoded
-from hubtack.diagnosis.base_families import BaseMove, BaseSeen
+from hubtack.diagnosis.base_seen import BaseMove, BaseSeen
 from hubtack.engine.axis import DAY_NS, SessionAxis
 from hubtack.engine.link import LinkEngine, LinkSetup
 from hubtack.orbits.api import EPHEMERIS_MESSAGES, BasePositionResult, BaseWatcher, CannotTell
