@@ -31,7 +31,7 @@ def in_terminal(
     """Exit status (negative: by that signal) and output of ``hubtack`` with ``argv`` on a terminal of that size.
 
     ``resize`` has (seconds from the first output, columns, rows) in order; with ``hang_up_after_s`` the terminal is closed so
-    long after the first output. Raises ``AssertionError`` if the command has not ended ``limit_s`` after its start, or 15 s
+    long after the first output, or after three seconds without any. Raises ``AssertionError`` if the command has not ended ``limit_s`` after its start, or 15 s
     after a hang-up, and ends it.
     """
     ready, go = os.pipe()
@@ -42,6 +42,7 @@ def in_terminal(
         whole = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES", "NO_COLOR")} | ENV | dict(env or {})
         if cwd is not None:
             os.chdir(cwd)
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)  # whoever runs the tests may have it ignored
         os.execve(sys.executable, [sys.executable, "-m", "hubtack", *argv], whole)
     os.close(ready)
     set_size(master, columns, rows)
@@ -49,6 +50,7 @@ def in_terminal(
     os.close(go)
     data, left, first_s = bytearray(), list(resize), None
     until_s = time.monotonic() + limit_s
+    silent_until_s = time.monotonic() + 3.0
     while time.monotonic() < until_s:
         if select.select([master], [], [], 0.05)[0]:
             try:
@@ -59,7 +61,7 @@ def in_terminal(
                 break
             data += part
             first_s = first_s or time.monotonic()
-        since_s = time.monotonic() - first_s if first_s is not None else -1.0
+        since_s = time.monotonic() - (first_s or silent_until_s)
         while left and since_s >= left[0][0]:
             set_size(master, *left.pop(0)[1:])
         if hang_up_after_s is not None and since_s >= hang_up_after_s:

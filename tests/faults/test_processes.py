@@ -67,7 +67,10 @@ def short(tmp_path: Path) -> Path:
 
 
 def start(*argv: str, **more: object) -> subprocess.Popen[bytes]:
-    options: dict[str, object] = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "stdin": subprocess.DEVNULL}
+    options: dict[str, object] = {
+        "stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "stdin": subprocess.DEVNULL,
+        "preexec_fn": lambda: signal.signal(signal.SIGHUP, signal.SIG_DFL),  # whoever runs the tests may have it ignored
+    }  # fmt: skip
     return subprocess.Popen([sys.executable, "-m", "hubtack", *argv], **{**options, **more})  # type: ignore[call-overload,no-any-return]
 
 
