@@ -30,9 +30,9 @@ def in_terminal(
 ) -> tuple[int, bytes]:
     """Exit status (negative: by that signal) and output of ``hubtack`` with ``argv`` on a terminal of that size.
 
-    ``resize`` has (seconds from the first output, columns, rows) in order; with ``hang_up_after_s`` the terminal is closed so
-    long after the first output, or after three seconds without any. Raises ``AssertionError`` if the command has not ended ``limit_s`` after its start, or 15 s
-    after a hang-up, and ends it.
+    ``resize`` has (seconds from the first output, columns, rows) in order; with ``hang_up_after_s`` the terminal is closed
+    so long after the first output, or after three seconds without any. Raises ``AssertionError`` if the command has not
+    ended ``limit_s`` after its start, or 15 s after a hang-up, and ends it.
     """
     ready, go = os.pipe()
     pid, master = pty.fork()
