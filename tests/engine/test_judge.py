@@ -194,7 +194,7 @@ def test_status_void_in_rmc_contradicts_a_fix() -> None:
     assert "status_contradiction" in judge(data).reasons[-1]
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(
     st.lists(
         st.tuples(

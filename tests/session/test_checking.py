@@ -39,7 +39,7 @@ def mixed(got: Simulated) -> list[tuple[str, bytes]]:
 
 
 def run(
-    got: Simulated, checks: list[LatestCheck], setup: Setup | None = None, join: int = 12, link: LinkSetup | None = None
+    got: Simulated, checks: list[LatestCheck], setup: Setup | None = None, join: int = 36, link: LinkSetup | None = None
 ) -> tuple[Session, np.ndarray, np.ndarray]:
     session = Session(setup or setup_of(default_site(), has_corrections=True), link or LinkSetup())
     session.expect("rover")
