@@ -42,7 +42,7 @@ def in_terminal(
         whole = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES", "NO_COLOR")} | ENV | dict(env or {})
         if cwd is not None:
             os.chdir(cwd)
-        signal.signal(signal.SIGHUP, signal.SIG_DFL)  # whoever runs the tests may have it ignored
+        heed_signals()
         os.execve(sys.executable, [sys.executable, "-m", "hubtack", *argv], whole)
     os.close(ready)
     set_size(master, columns, rows)
@@ -69,6 +69,12 @@ def in_terminal(
             break
     os.close(master)
     return _ended(pid, max(until_s, time.monotonic() + 1.0)), bytes(data)
+
+
+def heed_signals() -> None:
+    """In a child: as a terminal's own program. Whoever runs the tests in the background may have these ignored."""
+    for number in (signal.SIGHUP, signal.SIGINT):
+        signal.signal(number, signal.SIG_DFL)
 
 
 def set_size(terminal: int, columns: int, rows: int) -> None:

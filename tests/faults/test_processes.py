@@ -18,7 +18,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tests.terminal import in_terminal
+from tests.terminal import heed_signals, in_terminal
 
 from hubtack.capture.reading import iter_capture
 from hubtack.readers.chunk import Chunk
@@ -69,7 +69,7 @@ def short(tmp_path: Path) -> Path:
 def start(*argv: str, **more: object) -> subprocess.Popen[bytes]:
     options: dict[str, object] = {
         "stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "stdin": subprocess.DEVNULL,
-        "preexec_fn": lambda: signal.signal(signal.SIGHUP, signal.SIG_DFL),  # whoever runs the tests may have it ignored
+        "preexec_fn": heed_signals,
     }  # fmt: skip
     return subprocess.Popen([sys.executable, "-m", "hubtack", *argv], **{**options, **more})  # type: ignore[call-overload,no-any-return]
 
