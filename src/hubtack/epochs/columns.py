@@ -47,8 +47,8 @@ class Epochs:
         GST: error ellipse (orientation from true north) and 1 sigma by axis.
     pdop, n_used : float
         GSA: dilution of precision, and the number of satellites listed as used.
-    n_tracked, cn0_mean_dbhz : float
-        GSV: satellites with a signal strength, and the mean of those strengths.
+    n_tracked : float
+        GSV: satellites with a signal strength.
     speed_m_s, course_deg : float
         VTG, else RMC.
     rmc_void : float
@@ -90,7 +90,6 @@ class Epochs:
     pdop: Floats
     n_used: Floats
     n_tracked: Floats
-    cn0_mean_dbhz: Floats
     speed_m_s: Floats
     course_deg: Floats
     rmc_void: Floats

@@ -185,18 +185,11 @@ def _fill_gsa(into: Filling, place: Place, rows: Rows) -> None:
 
 
 def _fill_gsv(into: Filling, place: Place, rows: Rows) -> None:
-    tracked_of, sum_of = np.zeros(len(rows)), np.zeros(len(rows))
+    tracked_of = np.zeros(len(rows))
     for cn0 in rows.columns("cn0_1_dbhz", 4, step=4).T:
-        tracked = cn0 > 0
-        tracked_of += tracked
-        # Integer sums (0.01 dB-Hz), so that the order of adding cannot matter.
-        strength = np.rint(cn0 * 100)
-        sum_of += strength if tracked.all() else np.where(tracked, strength, 0.0)
-    count, total = place.total(tracked_of), place.total(sum_of)
+        tracked_of += cn0 > 0
     seen = place.seen()
-    into.column("n_tracked")[seen] = count[seen]
-    some = seen & (count > 0)
-    into.column("cn0_mean_dbhz")[some] = total[some] / count[some] / 100.0
+    into.column("n_tracked")[seen] = place.total(tracked_of)[seen]
 
 
 FILL: Mapping[str, Fill] = {
