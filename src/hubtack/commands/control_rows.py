@@ -186,7 +186,6 @@ class _Occupying:
     looked_s: float = float("-inf")
     lines: bool = False
     began_s: float | None = None
-    failed: str = ""
 
     def look(self, elapsed_ns: int, partial: bool) -> bool:
         now_s = time.monotonic()
@@ -200,7 +199,6 @@ class _Occupying:
         if bad and not len(rows):
             text = bad[0]
             if now_s - self.began_s > GIVE_UP_S:
-                self.failed = bad[0]
                 return False
         if sys.stderr.isatty():
             print(f"\r\x1b[K{safe_text(text, 78)}", end="", file=sys.stderr, flush=True)

@@ -10,7 +10,9 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from hubtack.diagnosis.episode import Episode
 from hubtack.diagnosis.link_view import LinkView
+from hubtack.diagnosis.ready import bands_of
 from hubtack.engine.link_content import common_satellites
 from hubtack.knowledge.float_causes import (
     DISTURBED_SOLAR_H,
@@ -98,3 +100,18 @@ def _ionosphere(view: LinkView, longitude_deg: float, utc_hour: float) -> Cause 
     disturbed = DISTURBED_SOLAR_H[0] <= solar_hour <= DISTURBED_SOLAR_H[1]
     weight = rate / LOST_LOCKS_PER_H * (1.0 if disturbed else QUIET_SHARE)
     return _cause("ionosphere", weight, rate=rate, solar_h=solar_hour)
+
+
+def patient(episodes: list[Episode], view: LinkView) -> list[Episode]:
+    """The episodes without floats that are no cause for worry yet.
+
+    On one frequency a fix takes several times as long (limit ``stuck_float_single_s``; common practice, no source).
+    """
+    if bands_of(view.tally) != 1:
+        return episodes
+    least_ns = view.limit("stuck_float_single_s") * 1e9
+    return [
+        e
+        for e in episodes
+        if e.code != "stuck_float" or (view.now_ns if e.end_ns is None else e.end_ns) - e.start_ns >= least_ns
+    ]

@@ -16,11 +16,10 @@ from hubtack.diagnosis.fold import findings_of
 from hubtack.diagnosis.heading_family import course_episodes, heading_episodes
 from hubtack.diagnosis.link_families import LinkView, link_episodes, rtk_ready
 from hubtack.diagnosis.overnight import overnight_episodes
-from hubtack.diagnosis.ready import bands_of
 from hubtack.diagnosis.rover_families import rover_episodes
 from hubtack.diagnosis.rover_view import RoverView
 from hubtack.diagnosis.sky_family import sky_episodes
-from hubtack.diagnosis.why_float import likely_causes
+from hubtack.diagnosis.why_float import likely_causes, patient
 from hubtack.engine.axis import DAY_NS
 from hubtack.knowledge.findings import BY_CODE
 from hubtack.readers.chunk import SourceState
@@ -102,7 +101,7 @@ def findings(session: Session, elapsed_ns: int = 0) -> list[Finding]:
         outlasts_link_s=view.rover_outlasts_s,
         live=session.is_live,
     )
-    episodes = [_with_causes(session, e, view) if e.code == "stuck_float" else e for e in _patient(episodes, view)]
+    episodes = [_with_causes(session, e, view) if e.code == "stuck_float" else e for e in patient(episodes, view)]
     episodes.extend(heading_episodes(session.rover.swings, session.setup))
     episodes.extend(course_episodes(session.rover.course, session.setup))
     episodes.extend(
@@ -114,18 +113,6 @@ def findings(session: Session, elapsed_ns: int = 0) -> list[Finding]:
     if session.has_link():
         episodes.extend(link_episodes(view, episodes))
     return findings_of(episodes, view.now_ns)
-
-
-def _patient(episodes: list[Episode], view: LinkView) -> list[Episode]:
-    """Without floats that are no cause for worry yet: on one frequency a fix takes several times as long."""
-    if bands_of(view.tally) != 1:
-        return episodes
-    least_ns = view.limit("stuck_float_single_s") * 1e9
-    return [
-        e
-        for e in episodes
-        if e.code != "stuck_float" or (view.now_ns if e.end_ns is None else e.end_ns) - e.start_ns >= least_ns
-    ]
 
 
 def _with_causes(session: Session, episode: Episode, view: LinkView) -> Episode:
