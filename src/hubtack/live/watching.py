@@ -206,6 +206,7 @@ def _last_word(run: LiveRun, opened: Opened, shown: Shown) -> int:
 def _plain(args: argparse.Namespace, opened: Opened, hub: Hub, shown: Shown, keeper: Keeper) -> int:
     """A line at each change of the verdict: of every judged row, and of silence between rows."""
     last: list[int] = []
+    looked_at_ns: list[int] = []  # time of the newest row that was looked at: what closes before it is old news
 
     def say(snap: Snapshot) -> None:
         if last != [snap.standing.verdict]:
@@ -218,12 +219,16 @@ def _plain(args: argparse.Namespace, opened: Opened, hub: Hub, shown: Shown, kee
             return
         since_ns = int(block.epochs.time_ns[0])
         for i, standing in enumerate(row_standings(since_ns, last[0] if last else -1, block)):
-            if last != [standing.verdict]:
+            told = bool(looked_at_ns) and int(block.epochs.time_ns[i]) < looked_at_ns[0]
+            if not told and last != [standing.verdict]:
                 say(of_row(opened.session, block, i, standing, 0, (), None))
 
     def look(elapsed_ns: int, partial: bool) -> bool:
         if opened.is_live or args.speed > 0:
-            say(shown.current(elapsed_ns, partial))
+            snap = shown.current(elapsed_ns, partial)
+            if opened.is_live:
+                looked_at_ns[:] = [snap.time_ns - elapsed_ns]
+            say(snap)
         return True
 
     run = _run(args, opened, hub, rows, look, args.for_s)
