@@ -94,3 +94,11 @@ def test_a_port_that_is_not_there_is_a_document_too(
     assert (code, said["verdict"]) == (3, "HOLD")
     assert "ttyNONE" in said["error"]
     assert "ttyNONE" in err
+
+
+def test_a_source_that_is_open_and_silent_has_a_line_every_second_too(capsys: pytest.CaptureFixture[str]) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as silent:
+        main(["watch", "--rover", f"tcp://127.0.0.1:{silent.getsockname()[1]}", "--json", "--for", "2.6"])
+    lines = capsys.readouterr().out.splitlines()
+    assert len(lines) >= 3, "all say the same, and are signs of life"
+    assert {json.loads(line)["verdict"] for line in lines} == {"HOLD"}
