@@ -5,7 +5,7 @@ What survives is a hole in the tests, or is judged in ``judged.toml``: what the 
 A survivor that is not judged is printed, and the run ends with 1.
 
 Each mutant lives in a child of this process, which has imported everything and collected the tests. The tests that
-noticed most so far go first, so that most mutants cost one short test.
+noticed most so far in the same function go first, so that most mutants cost one short test.
 """
 
 from __future__ import annotations
@@ -45,6 +45,7 @@ class Trial:
         self.mutants = mutants
         self.survivors: list[Mutant] = []
         self.noticed: Counter[str] = Counter()
+        self.noticed_in: dict[str, Counter[str]] = {}  # the same by the function that was changed
         self.clean = False
         self.tried = 0
 
@@ -56,7 +57,8 @@ class Trial:
             return True
         try:
             for mutant in self.mutants:
-                items.sort(key=lambda item: -self.noticed[item.nodeid])
+                here = self.noticed_in.setdefault(mutant.function, Counter())
+                items.sort(key=lambda item: (-here[item.nodeid], -self.noticed[item.nodeid]))
                 noticed_by = self.first_that_fails(items, mutant)
                 self.tried += 1
                 if noticed_by is None:
@@ -65,6 +67,7 @@ class Trial:
                     print(f"  {mutant.function}\n    - {was}\n    + {now}", file=sys.stderr, flush=True)
                 else:
                     self.noticed[noticed_by] += 1
+                    here[noticed_by] += 1
                 if self.tried % 25 == 0:
                     print(f"{self.tried} of {len(self.mutants)}", file=sys.stderr, flush=True)
         except KeyboardInterrupt:  # told to stop: what has been tried so far is told
