@@ -11,11 +11,13 @@ noticed most so far in the same function go first, so that most mutants cost one
 from __future__ import annotations
 
 import argparse
+import gc
 import os
 import random
 import resource
 import signal
 import sys
+import time
 import tomllib
 from collections import Counter
 from collections.abc import Sequence
@@ -48,17 +50,20 @@ class Trial:
         self.noticed_in: dict[str, Counter[str]] = {}  # the same by the function that was changed
         self.clean = False
         self.tried = 0
+        self.cost_s: dict[str, float] = {}
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
         """First without any mutant: all must pass. Then one child for each mutant."""
         items = list(session.items)
-        self.clean = bool(items) and self.first_that_fails(items, None) is None
+        # In this very process: what is imported or built at first use is there for every child.
+        self.clean = bool(items) and self._first_that_fails(items) is None
         if not self.clean:
             return True
+        gc.freeze()  # no child touches, and so copies, what is here already
         try:
             for mutant in self.mutants:
                 here = self.noticed_in.setdefault(mutant.function, Counter())
-                items.sort(key=lambda item: (-here[item.nodeid], -self.noticed[item.nodeid]))
+                items.sort(key=lambda item: (-here[item.nodeid], -self.noticed[item.nodeid], self.cost_s[item.nodeid]))
                 noticed_by = self.first_that_fails(items, mutant)
                 self.tried += 1
                 if noticed_by is None:
@@ -74,7 +79,7 @@ class Trial:
             print(f"stopped after {self.tried}", file=sys.stderr, flush=True)
         return True
 
-    def first_that_fails(self, items: list[pytest.Item], mutant: Mutant | None) -> str | None:
+    def first_that_fails(self, items: list[pytest.Item], mutant: Mutant) -> str | None:
         """The test that notices the mutant, "" where the child dies of it; None where none does."""
         reader, writer = os.pipe()
         child = os.fork()
@@ -84,9 +89,10 @@ class Trial:
             os.dup2(quiet, 1)
             os.dup2(quiet, 2)
             signal.signal(signal.SIGXCPU, signal.SIG_DFL)
-            resource.setrlimit(resource.RLIMIT_CPU, (MOST_CPU_S if mutant else 600, MOST_CPU_S + 600))
+            resource.setrlimit(resource.RLIMIT_CPU, (MOST_CPU_S, MOST_CPU_S + 60))
             try:
-                failed = self._in_child(items, mutant)
+                mutant.put_in()
+                failed = self._first_that_fails(items)
             except BaseException:  # of whatever kind: the tests cannot go on with it
                 failed = ""
             os.write(writer, ("survived" if failed is None else "noticed " + failed).encode())
@@ -97,12 +103,12 @@ class Trial:
         os.waitpid(child, 0)
         return None if words == "survived" else words.removeprefix("noticed ")
 
-    def _in_child(self, items: list[pytest.Item], mutant: Mutant | None) -> str | None:
-        if mutant is not None:
-            mutant.put_in()
+    def _first_that_fails(self, items: list[pytest.Item]) -> str | None:
         for item, following in zip(items, [*items[1:], None], strict=True):
+            began_s = time.process_time()
             if any(report.failed for report in runtestprotocol(item, log=False, nextitem=following)):
                 return item.nodeid
+            self.cost_s[item.nodeid] = time.process_time() - began_s
         return None
 
 
