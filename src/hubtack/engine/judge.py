@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.engine.lateness import Clock, delays_ns
+from hubtack.engine.leaps import NO_STAND, Stand, leaps
 from hubtack.engine.quantities import Quantities
 from hubtack.engine.setup import Setup
 from hubtack.epochs.columns import Epochs
@@ -64,6 +65,7 @@ class Track:
     position: tuple[float, float, float] = (np.nan, np.nan, np.nan)  # as received, to see whether it repeats
     fixed_ecef_m: tuple[float, float, float] = (np.nan, np.nan, np.nan)  # of the newest fixed row
     stood: bool = False  # whether the machine has stood still ever since
+    stand: Stand = NO_STAND  # the newest row that said its speed
     pos_ecef_m: tuple[float, float, float] = (np.nan, np.nan, np.nan)
     moved_ns: int = NEVER  # when the position last changed in its last digit
     agreed_ns: int = NEVER  # when GGA's age and the stream's last agreed
@@ -175,7 +177,7 @@ def judge_rows(
     _set(bits, contradicts, "age_contradiction")
     frozen, moved_ns = _frozen(track, epochs, run_ns, setup)
     _set(bits, frozen, "frozen_position")
-    jump, stood = _jump(track, epochs, q, step_ns, fixed, restarted, setup)
+    jump, stood, stand = _jump(track, epochs, q, run_ns, step_ns, fixed, restarted, setup)
     _set(bits, jump, "suspect_fix")
 
     _set(bits, fixed & (age_s >= setup.limit("correction_age_rough_s")), "corrections_ageing")
@@ -216,6 +218,7 @@ def judge_rows(
         pos_ecef_m=(float(q.pos_ecef_m[-1, 0]), float(q.pos_ecef_m[-1, 1]), float(q.pos_ecef_m[-1, 2])),
         fixed_ecef_m=_newest_fixed(track, q, fixed),
         stood=bool(stood[-1]),
+        stand=stand,
         moved_ns=int(moved_ns[-1]),
         agreed_ns=int(agreed_ns[-1]),
         least_lag_ns=least_lag_ns,
@@ -337,15 +340,23 @@ def _frozen(track: Track, epochs: Epochs, run_ns: Ints, setup: Setup) -> tuple[B
 
 
 def _jump(
-    track: Track, epochs: Epochs, q: Quantities, step_ns: Ints, fixed: Bools, restarted: Bools, setup: Setup
-) -> tuple[Bools, Bools]:
+    track: Track,
+    epochs: Epochs,
+    q: Quantities,
+    run_ns: Ints,
+    step_ns: Ints,
+    fixed: Bools,
+    restarted: Bools,
+    setup: Setup,
+) -> tuple[Bools, Bools, Stand]:
     """A fixed position that left the fixed one before it faster than the machine moves.
 
     A receiver that says it stands, by Doppler, before and after, may not have moved at all: then more than
     ``standing_jump_m`` is a jump. So it is between two fixed spells with
     the machine standing all the time between: one of the two was wrong, and nothing says which.
 
-    Returns the jumps and whether the machine has stood since the newest fixed row, both (N,).
+    Returns the jumps, whether the machine has stood since the newest fixed row, both (N,), and the newest row that
+    said its speed.
     """
     n = len(fixed)
     slow_m_s = setup.limit("standing_speed_m_s")
@@ -376,7 +387,11 @@ def _jump(
     between = fixed & ~was_fixed & stood
     jump = (steady & (moved_m > allowed_m)) | (between & (moved_m > standing_m))
     stood_after = np.where(fixed, slow, stood)
-    return np.asarray(jump), np.asarray(stood_after)
+    leapt, stand = leaps(
+        track.stand, epochs.speed_m_s, q.pos_ecef_m, np.where(was_fixed, moved_m, np.nan), run_ns, step_ns, fixed,
+        restarted, slow_m_s, standing_m,
+    )  # fmt: skip
+    return np.asarray(jump | leapt), np.asarray(stood_after), stand
 
 
 def _newest_fixed(track: Track, q: Quantities, fixed: Bools) -> tuple[float, float, float]:
