@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from hubtack.diagnosis.episode import Episode, Severity
 from hubtack.engine.age_track import BIN_NS
-from hubtack.engine.judge import Track
+from hubtack.engine.judge import Track, silent_limit_ns
 from hubtack.engine.rover_evidence import RoverEvidence
 from hubtack.engine.runs import Run
 from hubtack.engine.setup import Setup
@@ -53,14 +54,17 @@ def rover_episodes(
     track: Track,
     setup: Setup,
     *,
+    start_ns: int,
     now_ns: int,
+    silent_ns: int,
     expects_rover: bool,
     live: bool,
     ends_apart: bool = False,
     outlasts_link_s: float = math.nan,
 ) -> list[Episode]:
-    """All episodes of the rover's side as seen at ``now_ns`` on the session's axis.
+    """All episodes of the rover's side as seen at ``now_ns`` on the session's axis, where all began at ``start_ns``.
 
+    ``silent_ns`` is for how long the rover has said nothing, where it has said anything.
     ``ends_apart`` is True for separate logs; ``outlasts_link_s`` is by how much more the rover's log then lasts, by the
     time that it speaks of, than that of the corrections.
     """
@@ -70,15 +74,29 @@ def rover_episodes(
     idle = tally.first_fixed_run_ns is None and tally.working_ms == 0
     for code in _AS_THEY_STAND:
         for run in evidence.runs[code].at(now_ns):
+            if code == "few_satellites" and _geometry_holds(run, evidence, now_ns):
+                episodes.append(replace(_episode(code, run, _figures(code, evidence, setup), None), hold_ns=0, explains=False))
+                continue
             severity = "warn" if idle and code in _UNDER_A_ROOF else _severity(code, run)
             episodes.append(_episode(code, run, _figures(code, evidence, setup), severity))
-    episodes.extend(_silence(evidence, tally, track, setup, now_ns, expects_rover, ends_apart, outlasts_link_s))
+    episodes.extend(_silence(evidence, tally, track, setup, start_ns, now_ns, silent_ns, expects_rover, ends_apart, outlasts_link_s))
     episodes.extend(_fields(evidence, tally, setup, now_ns, live))
     return episodes
 
 
 def _episode(code: str, run: Run, figures: Mapping[str, Any], severity: Severity | None) -> Episode:
     return Episode(code, run.start_ns, run.end_ns, hold_ns=run.hold_ns, severity=severity, evidence=figures)
+
+
+def _geometry_holds(few: Run, evidence: RoverEvidence, now_ns: int) -> bool:
+    """Whether satellites are fewer than wished for and enough, and it is how they stand that is HOLD."""
+    end_ns = now_ns if few.end_ns is None else few.end_ns
+
+    def within_ns(name: str) -> int:
+        spans = ((run.start_ns, now_ns if run.end_ns is None else run.end_ns) for run in evidence.runs[name].at(now_ns))
+        return sum(max(0, min(end, end_ns) - max(start, few.start_ns)) for start, end in spans)
+
+    return within_ns("hold:geometry") > within_ns("hold:few")
 
 
 def _severity(code: str, run: Run) -> Severity | None:
@@ -159,7 +177,9 @@ def _silence(
     tally: Tally,
     track: Track,
     setup: Setup,
+    start_ns: int,
     now_ns: int,
+    silent_ns: int,
     expects_rover: bool,
     ends_apart: bool,
     outlasts_link_s: float,
@@ -169,20 +189,20 @@ def _silence(
     usual_ns = 0 if math.isnan(tally.interval_s()) else round(_SILENT_EPOCHS * tally.interval_s() * 1e9)
     gaps = [run for run in evidence.silent.at(now_ns) if run.hold_ns > usual_ns]
     found = [_gap(run, evidence, tally, setup, ends_apart, outlasts_link_s) for run in gaps]
-    limit_ns = int(setup.limit("rover_silent_hold_s") * 1e9)
+    limit_ns = silent_limit_ns(track, setup)  # as for the verdict
     # Separate logs seldom end at the same moment: only a long silence at the end is the rover's.
     after_ns = max(limit_ns, _ENDS_APART_NS) if ends_apart else limit_ns
     # A stream whose epochs are dated ahead of the rover's time all along does not make the rover silent by that.
     ahead_s = -evidence.stream_age_median_s()
     if not ends_apart and ahead_s > 0:
         after_ns += round(ahead_s * 1e9)
-    if tally.epochs and now_ns - track.time_ns > after_ns:
+    if tally.epochs and silent_ns > after_ns:
         found.append(
             Episode(
                 "no_rover",
-                track.time_ns,
+                now_ns - silent_ns,
                 None,
-                hold_ns=now_ns - track.time_ns,
+                hold_ns=silent_ns,
                 severity="stop",
                 evidence={"limit_s": setup.limit("rover_silent_hold_s")},
             )
@@ -191,8 +211,9 @@ def _silence(
         found.append(
             Episode(
                 "no_rover",
-                now_ns,
+                start_ns,
                 None,
+                hold_ns=now_ns - start_ns,
                 severity="stop",
                 evidence={"limit_s": setup.limit("rover_silent_hold_s"), "epochs": 0},
             )

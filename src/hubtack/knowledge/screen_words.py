@@ -27,6 +27,10 @@ KEY_LINE = "? keys  q end"
 CONFIRM_AGAIN = "press a again: the base that is heard is the right one"
 CONFIRMED = "base confirmed; now check on a control mark"
 
+# Of the base that is heard beside the one that was heard last.
+ANOTHER_ID = "the base's station ID was {was}, now {now}: another base; check on a control mark"
+ANOTHER_ANTENNA = "the base's antenna was {was}, now {now}: its height over the mark may be another; check on a control mark"
+
 
 @dataclass(frozen=True, slots=True)
 class Word:

@@ -10,6 +10,7 @@ import datetime as dt
 from dataclasses import dataclass, replace
 
 from hubtack.engine.link import LATCH_FLAGS, PHYSICAL, LinkEngine
+from hubtack.knowledge.screen_words import ANOTHER_ANTENNA, ANOTHER_ID
 from hubtack.live.memory import LastBase
 from hubtack.safe import safe_text
 
@@ -48,15 +49,11 @@ class BesideLast:
             return []
         said, last = [], self.last
         if None not in (last.station_id, station_id) and station_id != last.station_id:
-            said.append(
-                f"the base's station ID was {last.station_id}, now {station_id}: another base; check on a control mark"
-            )
+            said.append(ANOTHER_ID.format(was=last.station_id, now=station_id))
         since = last.antenna_since_utc
         if antenna and last.antenna and antenna != last.antenna:
             was, now = safe_text(last.antenna, _MOST_CHARS), safe_text(antenna, _MOST_CHARS)
-            said.append(
-                f"the base's antenna was {was}, now {now}: its height over the mark may be another; check on a control mark"
-            )
+            said.append(ANOTHER_ANTENNA.format(was=was, now=now))
             since = now_utc
         self.last = replace(
             last,

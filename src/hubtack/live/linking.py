@@ -6,7 +6,6 @@ import argparse
 import contextlib
 import json
 import sys
-import time
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -222,7 +221,7 @@ def _judge_live(args: argparse.Namespace, spec: SourceSpec, site: Site, expected
         if args.json:
             _report(args, session, spec.label, site=site, expected=expected)
         return EXIT_SOURCE
-    elapsed_ns = screen.elapsed_ns()
+    elapsed_ns = run.elapsed_ns(run.mono())
     session.close()
     ready = _report(args, session, spec.label, elapsed_ns, site=site, expected=expected)
     for notice in run.refused:
@@ -241,12 +240,6 @@ class _Screen:
         self._session, self._label, self._json, self._site = session, label, args.json, site
         self._console = Console(highlight=False)
         self._live: Any = None
-        self._began_ns = time.monotonic_ns()
-
-    def elapsed_ns(self) -> int:
-        """Time since the newest frame arrived, or since listening began where none has."""
-        newest_ns = self._session.newest_frame_mono_ns()
-        return time.monotonic_ns() - (self._began_ns if newest_ns is None else newest_ns)
 
     def __enter__(self) -> _Screen:
         if not self._json and self._console.is_terminal and not self._console.is_dumb_terminal:
@@ -264,7 +257,7 @@ class _Screen:
         if self._live is not None:
             from hubtack.views.link_report import link_screen
 
-            body = _body(self._session, self._label, self.elapsed_ns(), site=self._site)[0]
+            body = _body(self._session, self._label, elapsed_ns, site=self._site)[0]
             size = self._console.size
             self._live.update(link_screen(plain(body), size.width, size.height), refresh=True)
         return True

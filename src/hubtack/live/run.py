@@ -36,7 +36,7 @@ class EventQueue(Protocol):
 class LiveRun:
     """One live run. ``on_rows`` gets every block of committed rows, ``on_look`` is called when there is time to draw.
 
-    ``on_look(elapsed_ns, partial)``: time since the newest row arrived, and whether open rows may be taken as they are.
+    ``on_look(elapsed_ns, partial)``: what ``elapsed_ns`` tells, and whether open rows may be taken as they are.
     """
 
     session: Session
@@ -55,6 +55,7 @@ class LiveRun:
     _last_bytes_s: float | None = None
     _released: bool = True
     _last_row_s: float | None = None
+    _last_frame_s: float | None = None
     _start_s: float = 0.0
 
     def loop(self) -> None:
@@ -101,19 +102,21 @@ class LiveRun:
         return self.mono() - self._start_s
 
     def elapsed_ns(self, now_s: float) -> int:
-        """Time that has passed since the newest row's bytes came; 0 before the first. [ns]"""
-        newest_s = self._last_row_s
-        return 0 if newest_s is None else int((now_s - newest_s) * self.time_scale * 1e9)
+        """Time since the newest row's bytes came; before the first since the newest frame's, or since listening began. [ns]"""
+        newest_s = self._last_row_s if self._last_row_s is not None else self._last_frame_s
+        return int((now_s - (self._start_s if newest_s is None else newest_s)) * self.time_scale * 1e9)
 
     def _take(self, event: Event) -> None:
         if isinstance(event, Chunk):
             if self.forward is not None and event.source == self.session.link_role:
                 self.forward(event.data)
-            before = self.session.newest_row_end()
+            before, frames = self.session.newest_row_end(), self.session.link.tally.frames
             self.on_rows(self.session.feed(event))
             self._last_bytes_s, self._released = self.mono(), False
             if self.session.newest_row_end() != before:
                 self._last_row_s = self._last_bytes_s
+            if self.session.link.tally.frames != frames:
+                self._last_frame_s = self._last_bytes_s
             return
         self.session.notice(event)
         if event.state is SourceState.ENDED:

@@ -95,7 +95,10 @@ def findings(session: Session, elapsed_ns: int = 0) -> list[Finding]:
         session.rover.tally,
         session.rover.track,
         session.setup,
+        start_ns=view.start_ns,
         now_ns=view.now_ns,
+        # Live by the clock, as for the verdict; in a log by what the other sources tell after the rover's last row.
+        silent_ns=elapsed_ns if session.is_live and not session.closed else view.now_ns - session.rover.track.time_ns,
         expects_rover="rover" in session.expected,
         ends_apart=session.by_content,
         outlasts_link_s=view.rover_outlasts_s,

@@ -86,7 +86,6 @@ class Session:
     _times: RowTimes = field(init=False)
     _early: list[int] = field(default_factory=list)
     _fix: tuple[int, int] = (0, 0)  # newest fix type and since when
-    _frame_mono_ns: int | None = None
     closed: bool = False
     checking: Checking = field(init=False)
     expected: set[str] = field(default_factory=set)
@@ -176,9 +175,6 @@ class Session:
         self.base.feed(decoded, self.link, self.axis)
         if key is not None and len(key) and "rover" not in self.sources:
             self.link.forget_before(int(key[-1]))  # no row will ask, and the stream may go on for weeks
-        if len(last_byte):
-            mono = source.arrivals.mono_ns(last_byte[-1:])
-            self._frame_mono_ns = int(mono[0]) if mono[0] >= 0 else None
         if source.role == "rover":
             self.n_rover_frames += len(decoded.frames)
 
@@ -365,10 +361,6 @@ class Session:
             state = "nothing has come yet"
         return LinkLine(tally.bits_per_s(), tally.frames, tally.bad_crc, silent_s, source="corrections", state=state)
 
-    def newest_frame_mono_ns(self) -> int | None:
-        """Arrival of the newest correction frame by the clock that never steps; None before the first. [ns]"""
-        return self._frame_mono_ns
-
     def fix_since(self) -> tuple[int, int]:
         """Newest fix type and the time on the axis since which it has held."""
         return self._fix
@@ -411,8 +403,13 @@ class Session:
         return self.link.tally.last_ns
 
     def now_ns(self, elapsed_ns: int = 0) -> int:
-        """The moment findings are judged at: the newest datum of any source, and what has passed since."""
-        return max(self.rover.track.time_ns, self.link.tally.last_ns or 0) + elapsed_ns
+        """The moment findings are judged at, ``elapsed_ns`` after the newest row came (before the first: the newest frame).
+
+        A frame that came after that row has its moment in those ``elapsed_ns`` already: they are not added to it again.
+        """
+        link_ns = self.link.tally.last_ns or 0
+        track = self.rover.track
+        return max(track.time_ns + elapsed_ns, link_ns) if track.n_rows else link_ns + elapsed_ns
 
     # Diagnosis -----------------------------------------------------------------------------------------------------
 
