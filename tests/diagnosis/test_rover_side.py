@@ -194,3 +194,27 @@ def test_the_share_of_old_corrections_counts_the_silence_at_the_end() -> None:
     assert old_share(view_of(session, RoverView(), now_ns=last_ns + 40 * S)) == pytest.approx(0.3)
     empty = LinkView(read(b"").link, RoverView(), 0, 0)
     assert old_share(empty) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("satellites", "pdop", "first"), [(6, 9.0, "poor_geometry"), (6, 4.5, "few_satellites"), (4, 9.0, "few_satellites")]
+)
+def test_the_sky_is_called_by_what_is_hold_of_it(satellites: int, pdop: float, first: str) -> None:
+    """Six satellites are enough (limit satellites_hold) and fewer than wished for; a PDOP above 6 is HOLD."""
+    data = b"".join(row(i, satellites=satellites, more=gsa(pdop)) for i in range(40))
+    findings = session_of(data).findings()
+    assert findings[0].code == first
+    other = ({"few_satellites", "poor_geometry"} - {first}).pop()
+    assert other in {f.code for f in findings[1:]} | {c["code"] for c in findings[0].evidence["consequences"]}
+
+
+def test_a_receiver_that_never_finds_its_satellites_lacks_them_and_not_its_heading() -> None:
+    def empty(i: int) -> bytes:
+        return sentence(f"GNGGA,{clock(START + i * 1000)},,,,,0,03,99.99,,,,,,") + gsa(99.9)
+
+    setup = Setup(base_ecef_m=base_at(500.0), pair_separation_m=1.8)
+    waking = session_of(b"".join(empty(i) for i in range(55)), setup).findings()
+    assert not {"few_satellites", "heading_lost"} & {f.code for f in waking}
+    codes = {f.code: f for f in session_of(b"".join(empty(i) for i in range(90)), setup).findings()}
+    assert "heading_lost" not in codes and codes["few_satellites"].evidence["satellites_min"] == 3
+    assert {c["code"] for c in codes["few_satellites"].evidence["consequences"]} >= {"heading_lost"}

@@ -75,11 +75,15 @@ def rover_episodes(
     for code in _AS_THEY_STAND:
         for run in evidence.runs[code].at(now_ns):
             if code == "few_satellites" and _geometry_holds(run, evidence, now_ns):
-                episodes.append(replace(_episode(code, run, _figures(code, evidence, setup), None), hold_ns=0, explains=False))
+                episodes.append(
+                    replace(_episode(code, run, _figures(code, evidence, setup), None), hold_ns=0, explains=False)
+                )
                 continue
             severity = "warn" if idle and code in _UNDER_A_ROOF else _severity(code, run)
             episodes.append(_episode(code, run, _figures(code, evidence, setup), severity))
-    episodes.extend(_silence(evidence, tally, track, setup, start_ns, now_ns, silent_ns, expects_rover, ends_apart, outlasts_link_s))
+    episodes.extend(
+        _silence(evidence, tally, track, setup, start_ns, now_ns, silent_ns, expects_rover, ends_apart, outlasts_link_s)
+    )
     episodes.extend(_fields(evidence, tally, setup, now_ns, live))
     return episodes
 

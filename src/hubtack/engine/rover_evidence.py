@@ -29,6 +29,9 @@ Bools = NDArray[np.bool_]
 _S = 1_000_000_000
 _SAYS_ITS_AGE = 0.5  # share of the fixed rows with an age
 _HEADING_DUE_NS = 60 * _S  # an antenna pair takes up to a minute after the position (common practice, no source)
+# A receiver that wakes up under open sky reads the orbits within half a minute to a minute: they are repeated every
+# 30 s (IS-GPS-200, subframes 1 to 3, from memory). After this it is not waking up any more.
+_POSITION_DUE_NS = 60 * _S
 
 
 @dataclass(slots=True)
@@ -39,7 +42,7 @@ class View:
     q: Quantities
     judged: Judged
     healthy_link: Bools
-    started: Bools  # a position has been there before: what comes first is the receiver waking up
+    started: Bools  # a position has been there before, or is overdue: what comes first is the receiver waking up
     heading_due: Bools  # a heading has been there before, or should have come by now
     setup: Setup
 
@@ -103,7 +106,9 @@ CONDITIONS: tuple[Condition, ...] = (
     Condition(
         "clock_mismatch", lambda v: v.has("rover_late") | v.has("restarted"), ("rover_late", "restarted"), 0.0, 10.0
     ),
-    # Not codes of their own: stretches that link findings explain.
+    # Not codes of their own: what of the sky is HOLD by itself, and stretches that link findings explain.
+    Condition("hold:few", lambda v: v.started & v.has("few_satellites"), (), 0.0, 2.0),
+    Condition("hold:geometry", lambda v: v.started & v.has("poor_geometry"), (), 0.0, 2.0),
     Condition("fix:float", lambda v: v.q.fix == ft.FLOAT, ("rtk_float",), 0.0, 2.0),
     Condition("fix:autonomous", lambda v: v.q.fix == ft.AUTONOMOUS, ("autonomous",), 0.0, 2.0),
     Condition(
@@ -157,7 +162,8 @@ class RoverEvidence:
         located = np.maximum.accumulate(~np.isnan(q.pos_ecef_m[:, 0])) | (self.first_pos_ecef_m is not None)
         seen = np.maximum.accumulate(~np.isnan(q.heading_deg)) | self.heading_seen
         due = seen | (judged.run_ns > _HEADING_DUE_NS)
-        view = View(epochs, q, judged, healthy, located, due, self.setup)
+        started = located | (judged.run_ns > _POSITION_DUE_NS)
+        view = View(epochs, q, judged, healthy, started, due, self.setup)
         self.heading_seen = bool(seen[-1]) if len(seen) else self.heading_seen
         held_ns = np.where(judged.verdict == HOLD, np.minimum(judged.step_ns, judged.silent_ns), 0)
         for condition, owned in _OWNED:
@@ -170,7 +176,7 @@ class RoverEvidence:
             if count:
                 self.suspects[name] = self.suspects.get(name, 0) + count
         self._add_silence(epochs, judged, before)
-        self._count(epochs, q)
+        self._count(epochs, q, started)
 
     def _add_silence(self, epochs: Epochs, judged: Judged, before: Track) -> None:
         """A gap is a stretch between two rows: it starts at the earlier and ends at the later."""
@@ -182,7 +188,7 @@ class RoverEvidence:
                 a, b = self.silent.done[-2:]
                 self.silent.done[-2:] = [Run(a.start_ns, b.end_ns, a.hold_ns + b.hold_ns, 0)]
 
-    def _count(self, epochs: Epochs, q: Quantities) -> None:
+    def _count(self, epochs: Epochs, q: Quantities, started: Bools) -> None:
         fixed = q.fix == ft.FIXED
         self.rows += len(epochs)
         self.fixed_rows += int(np.count_nonzero(fixed))
@@ -200,7 +206,7 @@ class RoverEvidence:
         apart = epochs.separation_m[~np.isnan(epochs.separation_m)]
         self.last_separation_m = float(apart[-1]) if len(apart) else self.last_separation_m
         self.worst_pdop = -_fmin(-self.worst_pdop, np.where(q.pdop < 99.0, -q.pdop, np.nan))
-        self.fewest_satellites = _fmin(self.fewest_satellites, epochs.satellites)
+        self.fewest_satellites = _fmin(self.fewest_satellites, np.where(started, epochs.satellites, np.nan))
         self.longest_baseline_m = -_fmin(-self.longest_baseline_m, -q.baseline_m)
         if self.first_pos_ecef_m is None:
             usable = np.flatnonzero(~np.isnan(q.pos_ecef_m[:, 0]))
