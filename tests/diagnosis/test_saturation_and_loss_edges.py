@@ -155,6 +155,18 @@ def test_too_few_losses_or_no_place_of_the_machine_say_why() -> None:
     assert LEAST_LOST > 0 and _cells(np.full(4000, 500.0), np.full(4000, 45.0), _Bins(4000))[0] == []
 
 
+def test_a_short_record_of_which_one_place_holds_all_losses_is_asked_for_no_second_place_and_no_stretch() -> None:
+    n = LEAST_SLOTS + 60
+    away = np.arange(n) // 13 % 3 == 1
+    lost = away & (np.arange(n) % 2 == 0)
+    record = PlacedSlots(np.arange(n) * S, lost, np.where(away, 900.0, 300.0), np.where(away, 45.0, 225.0))
+    assert n - np.count_nonzero(away) < LEAST_SLOTS  # what is left is too little for a test
+    found = loss_places(record)
+    (place,) = found.places
+    assert inside_of(place, record).tolist() == away.tolist() and place.lost == np.count_nonzero(lost)
+    assert place.elsewhere_lost == 0 and found.stretch is None and found.why_not == ""
+
+
 def test_a_bad_stretch_of_time_is_named_with_its_times() -> None:
     quiet = slots(share=0.002)
     lost = quiet.lost.copy()

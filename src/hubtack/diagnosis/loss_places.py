@@ -158,12 +158,8 @@ def settled_part(slots: PlacedSlots) -> PlacedSlots:
 
 
 def inside_of(place: LossPlace, slots: PlacedSlots) -> Bools:
-    """Which epochs lie in the place or stretch (N,); False where the rover's place is not known."""
-    if place.kind == "sector":
-        return _in_sector(slots.bearing_deg, place.low, (place.high - place.low) % 360.0)
-    if place.kind == "stretch":
-        return (slots.time_ns >= place.low) & (slots.time_ns < place.high)
-    return (slots.range_m >= place.low) & (slots.range_m < place.high)
+    """Which epochs lie in the sector or range (N,); False where the rover's place is not known."""
+    return _inside((place.kind, place.low, place.high), slots.range_m, slots.bearing_deg)
 
 
 def _in_sector(bearing_deg: Floats, from_deg: float, width_deg: float) -> Bools:
