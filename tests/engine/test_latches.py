@@ -187,11 +187,11 @@ def test_what_is_forgotten_still_stands_behind_it() -> None:
     latches.forget_before(300)
     assert len(latches._key) == events._TRIM_AT
     latches.latch(C, 600, observed=True)
+    latches.forget_before(-5)  # nothing lies before that
+    assert len(latches._key) == events._TRIM_AT + 1
     latches.forget_before(300)
     assert latches._key[0] == 301 and len(latches._key) == len(latches._change) == len(latches._state) == 212
     assert at(latches, 300, 301, 599, 600) == [A | B, A | B, A | B, A | B | C]
-    latches.forget_before(-5)
-    assert len(latches._key) == 212
     latches.latch(C, 100)  # told late, from before what is kept
     assert at(latches, 300) == [A | B | C]
     # All of it forgotten: the last state is what stands.
