@@ -204,6 +204,28 @@ def test_a_missing_ledger_or_library_is_said_in_a_sentence(tmp_path: Path, monke
         Ledger.open(str(tmp_path / "ledger"))
 
 
+def test_a_duckdb_that_lacks_a_library_for_times_is_said_in_a_sentence(
+    tmp_path: Path, accounts: list[SessionAccount], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    duckdb = pytest.importorskip("duckdb")
+
+    class Old:
+        def execute(self, sql: str) -> Old:
+            if sql.startswith("SELECT"):
+                raise ModuleNotFoundError("No module named 'pytz'", name="pytz")
+            return self
+
+        def register(self, name: str, table: object) -> None: ...
+
+        def close(self) -> None: ...
+
+    url = str(tmp_path / "ledger")
+    filled(url, accounts)
+    monkeypatch.setattr(duckdb, "connect", lambda where: Old())
+    with pytest.raises(UsageError, match="wants pytz"):
+        run_query(url, "SELECT start_utc FROM sessions")
+
+
 def test_a_query_reaches_nothing_but_the_ledger(tmp_path: Path, accounts: list[SessionAccount]) -> None:
     pytest.importorskip("duckdb")
     url = str(tmp_path / "ledger")

@@ -47,6 +47,8 @@ def run_query(url: str, sql: str) -> tuple[list[str], list[list[Any]]]:
         return columns, [[_plain(value) for value in row] for row in answer.fetchall()]
     except duckdb.Error as err:
         raise UsageError(f"--query: {safe_text(str(err).strip(), 600)}") from None
+    except ImportError as err:  # versions before 2.0.1 want pytz for times, and do not say so when they are installed
+        raise UsageError(f"--query: this DuckDB wants {safe_text(err.name or str(err))} beside it: pip install it") from None
     except OSError as err:
         raise SourceError(f"{safe_text(url)}: the ledger cannot be read: {err}") from err
     finally:
