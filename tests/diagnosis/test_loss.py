@@ -56,6 +56,8 @@ def test_the_chance_of_a_gap_is_that_of_counted_gaps(share: float) -> None:
 @pytest.mark.parametrize(("hits", "n", "chance"), [(6, 16, 0.1), (16, 16, 0.06), (40, 60, 0.3)])
 def test_the_bound_of_the_tail_lies_above_scipys_tail(hits: int, n: int, chance: float) -> None:
     assert stats.binom.sf(hits - 1, n, chance) <= _binomial_tail(hits, n, chance) < 1.0
+    usual = int(n * chance)  # no more than chance gives: nothing to wonder at
+    assert _binomial_tail(usual, n, chance) == 1.0 > stats.binom.sf(usual, n, chance)
 
 
 @pytest.mark.parametrize("seed", range(10))

@@ -225,12 +225,10 @@ def placed_slots(view: LinkView) -> PlacedSlots:
 
 def _place_figures(view: LinkView) -> Mapping[str, Any]:
     """Where and when the losses are; nothing where there is no rover that could tell."""
-    if not view.rover.has_rover:
-        return {"where": "the machine's place is not known"}
-    slots = settled_part(placed_slots(view))
     track = view.rover.places
     if track is None:
-        return {**evidence(loss_places(slots)), **middle_of_losses(slots)}
+        return {"where": "the machine's place is not known"}
+    slots = settled_part(placed_slots(view))
     # A live screen asks every second, and the answer to the same record is the same.
     marks = hashlib.blake2b(digest_size=16)
     for column in (slots.time_ns[:1], slots.lost, slots.range_m, slots.bearing_deg):

@@ -142,9 +142,7 @@ def _gap_chance(gap: int, share: float) -> float:
 
 def _binomial_tail(hits: int, n: int, chance: float) -> float:
     """Bound from above of the chance of ``hits`` or more out of ``n`` (Chernoff)."""
-    seen = hits / n
-    if seen <= chance:
-        return 1.0
+    seen = max(hits / n, chance)  # no more than chance gives: the bound is 1
     divergence = seen * log(seen / chance) + ((1 - seen) * log((1 - seen) / (1 - chance)) if seen < 1 else 0.0)
     return exp(-n * divergence)
 
