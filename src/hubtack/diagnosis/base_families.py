@@ -22,8 +22,6 @@ OWN_BASIS = "its own pseudoranges"
 def with_own_evidence(view: LinkView, found: list[Episode]) -> list[Episode]:
     """The episodes of base identity ``found``, with what the base's own observations add to them."""
     seen = view.base
-    if seen is None:
-        return found
     out = [_with_figures(e, seen) if e.code == "base_misplaced" else e for e in found]
     named = any(e.code in ("base_misplaced", "wrong_base") for e in found)
     if seen.misplaced and not named:
@@ -120,6 +118,6 @@ def _disturbed(view: LinkView, move: BaseMove) -> Episode:
             "satellites": move.satellites,
             "within_s": (move.end_ns - move.start_ns) / 1e9,
             "id": view.tally.last_id,
-            "limits": view.base.moves_says if view.base is not None else "",
+            "limits": view.base.moves_says,
         },
     )

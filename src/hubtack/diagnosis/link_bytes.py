@@ -28,8 +28,6 @@ def bytes_family(view: LinkView) -> list[Episode]:
     """Episodes of the stream as bytes."""
     tally = view.tally
     found = [Episode(code, start, end, evidence=dict(figures)) for code, start, end, figures in view.source_codes]
-    if not view.expects and not tally.frames:
-        return found  # a rover's own log, in which no corrections need be
     if tally.bytes == 0:
         if not found and view.listened_s >= view.limit("no_bytes_s"):
             found.append(view.all_time("no_bytes", "stop", bytes=0))

@@ -31,10 +31,9 @@ class LinkView:
     rover: RoverView
     start_ns: int
     now_ns: int
-    expects: bool = True
     source_codes: tuple[tuple[str, int, int | None, Mapping[str, Any]], ...] = ()
     extra: Mapping[str, Any] = field(default_factory=dict)
-    base: BaseSeen | None = None  # what the base's own observations say; None where nobody looks
+    base: BaseSeen = field(default_factory=BaseSeen)  # what the base's own observations say
     glonass_off_s: int | None = None  # how far GLONASS epochs lie from those of GPS, where a base errs [s]
 
     @property

@@ -73,7 +73,6 @@ def link_view(session: Session, elapsed_ns: int = 0) -> LinkView:
         rover_view(session, now_ns),
         start_ns,
         now_ns,
-        expects=session.expects_link,
         source_codes=_source_codes(session, start_ns),
         base=session.base.seen(),
         glonass_off_s=session.base.leap.off_s(session.link.tally.leap_s),
@@ -112,7 +111,7 @@ def findings(session: Session, elapsed_ns: int = 0) -> list[Finding]:
     )
     episodes.extend(overnight_episodes(session.rover.parked, view.now_ns))
     episodes.extend(_check_episodes(session, view.now_ns))
-    episodes.extend(session.rover_ranges.episodes(base_is_misplaced=bool(view.base and view.base.misplaced)))
+    episodes.extend(session.rover_ranges.episodes(base_is_misplaced=bool(view.base.misplaced)))
     if session.has_link():
         episodes.extend(link_episodes(view, episodes))
     return findings_of(episodes, view.now_ns)
