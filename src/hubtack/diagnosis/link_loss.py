@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from hubtack.diagnosis.episode import Episode, Severity
+from hubtack.diagnosis.even_flow import even_flow
 from hubtack.diagnosis.link_view import S_NS, LinkView
 from hubtack.diagnosis.loss import LossPattern, loss_pattern
 from hubtack.diagnosis.loss_places import LONGEST_S, PlacedSlots, loss_places, settled_part
@@ -26,6 +28,9 @@ _CLOCK_FAR_S = 60.0  # a lag beyond this is a clock, not a link
 _LATE_EPOCHS = 10
 _LATE_LOST_SHARE = 0.05  # more than this lost, and "late and complete" it is not
 _PERIOD_MATCH = 0.03
+# A stop just above the limit, not much longer than the many others around it, is the longest of the losses and no
+# stall. Common practice, no source.
+_TAIL_TIMES, _SHORTER_FOR_EACH = 2.0, 5
 
 
 def loss_family(view: LinkView, behind_s: float = 0.0) -> list[Episode]:
@@ -37,12 +42,30 @@ def loss_family(view: LinkView, behind_s: float = 0.0) -> list[Episode]:
     slots = view.tally.ledger.slots(stalled_s(view) * 1000)
     share = float(np.count_nonzero(slots != COMPLETE)) / max(1, len(slots))
     queue = saturation(view) or _full_buffer(view, interval_s, share)
+    if queue is None and share >= LEAST_SHARE and np.isnan(latency_median_s(view, interval_s)[0]):
+        queue = even_flow(view)  # the last resort: where the delay is known, a full queue is seen by it
     if queue is not None:
         found.append(queue)
     elif (late := _late(view, interval_s, share, behind_s)) is not None:
         found.append(late)
-    found.extend(_patterns(view, slots, interval_s))
-    return found
+    patterns = _patterns(view, slots, interval_s)
+    return [*_without_tails(view, found, patterns), *patterns]
+
+
+def _without_tails(view: LinkView, found: list[Episode], patterns: list[Episode]) -> list[Episode]:
+    """``found`` without the stalls that belong to the losses of ``patterns``, which then say how long they were."""
+    if not patterns:
+        return found
+    loss = patterns[0]
+    limit_ns = _TAIL_TIMES * min(stalled_s(view), loss.evidence["longest_loss_s"]) * S_NS
+    tails = [
+        e for e in found if e.code == "link_stalled" and e.end_ns is not None and e.end_ns - e.start_ns <= limit_ns
+    ]
+    if not tails or loss.evidence["bursts"] < _SHORTER_FOR_EACH * len(tails):
+        return found
+    longest_s = max((e.end_ns or e.start_ns) - e.start_ns for e in tails) / S_NS
+    patterns[0] = replace(loss, evidence={**loss.evidence, "longest_loss_s": longest_s, "stops": len(tails)})
+    return [e for e in found if e not in tails]
 
 
 def stalled_s(view: LinkView) -> float:

@@ -1,0 +1,45 @@
+"""A full queue in a log without arrivals: what is left of the stream is as even as nothing else leaves it."""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+from scipy.stats import chi2
+from tests.link_session import found, read
+from tests.link_stream import Base, Radio, sent, stream
+
+from hubtack.diagnosis.even_flow import evenness_p
+
+
+@pytest.mark.parametrize("share", [0.7, 0.93])
+def test_a_full_queue_is_told_where_nobody_knows_how_late_it_is(share: float) -> None:
+    frames = sent(Base(level=7), 300)
+    rate_bps = share * 8 * len(stream(frames)) / 300
+    carried = Radio(rate_bps, buffer_bytes=4000).carry(frames)
+    codes = found(read(b"".join(data for _, data in carried)))
+    assert next(iter(codes)) == "link_saturated" and "burst_loss" not in codes
+    assert codes["link_saturated"].evidence["link_bits_per_s"] == pytest.approx(rate_bps, rel=0.02)
+    assert codes["link_saturated"].evidence["load_bits_per_s"] == pytest.approx(rate_bps / share, rel=0.1)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_frames_that_the_air_takes_leave_no_even_flow(seed: int) -> None:
+    rng = random.Random(seed)
+    kept = [(t, f) for t, f in sent(Base(level=7), 300) if rng.random() > 0.12]
+    assert "link_saturated" not in found(read(stream(kept)))
+
+
+def test_another_transmitter_that_takes_whole_epochs_in_its_turn_is_no_queue() -> None:
+    kept = [(t, f) for t, f in sent(Base(level=7), 300) if int(t) % 5]
+    assert next(iter(found(read(stream(kept))))) == "periodic_loss"
+
+
+def test_how_even_is_too_even_is_the_lower_tail_of_chi_square() -> None:
+    """Against scipy.stats.chi2; the normal form is good to a tenth of the probability's logarithm."""
+    carried = 2000.0 + 20.0 * np.tile([-1.0, 1.0], 10)
+    for lost_frames in (0.03, 0.05, 0.1):
+        exact = chi2.cdf(20 * 400.0 / (lost_frames * 150.0**2), 19)
+        assert np.log(evenness_p(carried, lost_frames, 150.0)) == pytest.approx(np.log(exact), rel=0.1, abs=0.05)
+    assert evenness_p(carried[:1], 1.0, 150.0) == 1.0 and evenness_p(carried, 0.0, 150.0) == 1.0
