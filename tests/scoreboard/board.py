@@ -27,6 +27,7 @@ import numpy as np
 from hubtack.cli.main import main
 from hubtack.simulate.faults import CLEAN, FAULTS
 from hubtack.simulate.session import simulate, write_folder
+from hubtack.simulate.truth import RULES
 from hubtack.simulate.world import MACHINE_NAME, SITE_NAME
 
 # Kinds of ordinary day that a fault may happen on: the others take the very thing away that the fault would act on.
@@ -39,6 +40,8 @@ SEPARATE_ONLY = {"no_bytes", "wrong_protocol", "serial_garbage", "heading_separa
 LOGS_ONLY = {"overnight_shift"}  # a recording is of one day
 NOT_MIXED_DAYS = {"two_streams"}
 FORMS = ("logs", "mixed", "capture")
+
+_MASKED = ("few_satellites", "poor_geometry")
 
 # What a kind of day rightly brings up by itself: it may stand before a cause of no more weight.
 DAY_SAYS = {"blank_age": "rover_fields", "two_system": "missing_system"}
@@ -113,6 +116,8 @@ def _right_codes(cause: dict[str, Any]) -> set[str]:
     code = str(cause["code"])
     if code == "overnight_shift":  # the base began the new day on other coordinates, or its antenna elsewhere
         return {code, *(("base_moved", "base_misplaced") if cause["how"] == "typed" else ("base_disturbed",))}
+    if code in _MASKED and "pdop_median" in cause:  # a mask too high takes satellites and geometry at once
+        return {code, *(other for other in _MASKED if RULES[other](cause, cause))}
     if code == "two_bases" and cause["mode"] == "instead":  # another base in the place of the site's own
         return {code, "wrong_base"}
     return {code}

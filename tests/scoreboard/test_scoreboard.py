@@ -87,6 +87,9 @@ def test_the_board_itself_tells_right_from_wrong() -> None:
     assert _outcome("overnight_shift", [("base_moved", "stop")], how="typed").right
     assert not _outcome("overnight_shift", [("base_moved", "stop")], how="moved").right
     assert _outcome("overnight_shift", [("base_misplaced", "stop")], how="typed").right
+    said = [("few_satellites", "stop")]
+    assert _outcome("poor_geometry", said, satellites_median=6.0, pdop_median=9.0).right
+    assert not _outcome("poor_geometry", said, satellites_median=9.0, pdop_median=9.0).right
     both = _outcome("no_phase", [("no_phase", "stop"), ("late_corrections", "warn")])
     both.truth.append({"code": "late_corrections", "mattered": True})
     assert both.right and both.all_named
