@@ -155,6 +155,34 @@ def test_too_few_losses_or_no_place_of_the_machine_say_why() -> None:
     assert LEAST_LOST > 0 and _cells(np.full(4000, 500.0), np.full(4000, 45.0), _Bins(4000))[0] == []
 
 
+def haul(stops: list[tuple[float, float, float]], visits: int) -> PlacedSlots:
+    """A machine that goes from stop to stop, (bearing [deg], range [m], share lost there), and stays for a while at each."""
+    rng = np.random.default_rng(6)
+    at = np.repeat(rng.integers(0, len(stops), visits), rng.integers(5, 30, visits))
+    bearing_deg, range_m, share = np.array(stops).T[:, at]
+    return PlacedSlots(np.arange(len(at)) * S, rng.random(len(at)) < share, range_m, bearing_deg)
+
+
+def test_a_bank_that_is_also_the_far_end_is_told_as_both() -> None:
+    ((place, *others), record) = (loss_places(r := haul([(50, 900, 0.6), (140, 300, 0), (230, 320, 0)], 100)).places, r)
+    assert place.kind == "sector" and not others and place.or_range_m is not None
+    near_m, far_m = place.or_range_m
+    assert 320 < near_m <= 900 and far_m == np.inf and place.nearest_lost_m == 900
+    assert inside_of(place, record).tolist() == (record.range_m == 900).tolist()
+    # Where the same range is had elsewhere without losses, it is the bank.
+    ((bank, *_),) = (loss_places(haul([(50, 900, 0.6), (140, 300, 0), (230, 900, 0)], 100)).places,)
+    assert bank.kind == "sector" and bank.or_range_m is None
+
+
+def test_no_more_than_three_places_are_named_the_heaviest_first() -> None:
+    shares = {20.0: 0.9, 110.0: 0.4, 200.0: 0.2, 290.0: 0.1, 65.0: 0.0, 155.0: 0.0, 245.0: 0.0, 330.0: 0.0}
+    found = loss_places(haul([(b, 500.0, share) for b, share in shares.items()], 300))
+    assert [p.low <= b < p.high for p, b in zip(found.places, shares, strict=False)] == [True] * 3
+    assert [p.share for p in found.places] == pytest.approx([0.9, 0.4, 0.2], abs=0.05)
+    fourth = loss_places(haul([(b, 500.0, share if b == 290.0 else 0.0) for b, share in shares.items()], 300))
+    assert [p.low <= 290.0 < p.high for p in fourth.places] == [True]  # by itself it would have been named
+
+
 def test_a_short_record_of_which_one_place_holds_all_losses_is_asked_for_no_second_place_and_no_stretch() -> None:
     n = LEAST_SLOTS + 60
     away = np.arange(n) // 13 % 3 == 1

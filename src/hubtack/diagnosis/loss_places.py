@@ -194,7 +194,8 @@ def _inside(name: Name, range_m: Floats, bearing_deg: Floats) -> Bools:
 def _cells(range_m: Floats, bearing_deg: Floats, bins: _Bins) -> tuple[list[Name], Floats]:
     """The places worth a test, and the share of each bin's epochs that lie in each, (places, bins).
 
-    Sectors that hold the same epochs are one place: the narrowest of them, which comes first, is enough.
+    Sectors that hold the same epochs are one place: the narrowest of them, which comes first, is enough. A range that
+    holds them too stays, since it is another explanation.
     """
     # Sectors are made of steps, so that each epoch is looked at once and not once for every sector.
     step = (bearing_deg // _SECTOR_STEP_DEG).astype(np.int64) % (360 // _SECTOR_STEP_DEG)
@@ -214,7 +215,8 @@ def _cells(range_m: Floats, bearing_deg: Floats, bins: _Bins) -> tuple[list[Name
     if not names:
         return [], np.zeros((0, bins.n))
     table = np.array(rows)
-    _, first_of = np.unique(table, axis=0, return_index=True)
+    by_kind = np.column_stack(([name[0] == "sector" for name in names], table))
+    _, first_of = np.unique(by_kind, axis=0, return_index=True)
     keep = np.sort(first_of)
     return [names[i] for i in keep], table[keep]
 
