@@ -22,7 +22,7 @@ from hubtack.diagnosis.heading_family import _against_learnt
 from hubtack.diagnosis.link_base import _far_base, _moved, _rover_station
 from hubtack.diagnosis.link_bytes import _not_rtcm, lone_bits_share, sync_pair
 from hubtack.diagnosis.link_clocks import clock_family
-from hubtack.diagnosis.link_loss import _median_of, placed_slots
+from hubtack.diagnosis.link_loss import _median_of, latency_median_s, placed_slots
 from hubtack.diagnosis.link_view import LinkView
 from hubtack.diagnosis.ready import rtk_ready
 from hubtack.diagnosis.rover_view import RoverView
@@ -278,6 +278,14 @@ def test_arrivals_beside_those_of_the_rover_tell_the_clocks_apart() -> None:
     both = clocks(late, RoverView(has_rover=True, least_lag_ns=round(120.1 * S)))
     assert [(code, basis) for code, _, basis in both] == [("computer_clock", "rover and stream agree")]
     assert clocks(session, RoverView(has_rover=True, least_lag_ns=round(0.2 * S))) == []
+
+
+def test_lateness_is_told_by_the_rovers_clock_where_this_computers_is_off() -> None:
+    late = fed(((at + 3.2, f) for at, f in sent(Base(), 20)), clock_s=120.0)
+    lag_s, basis = latency_median_s(view_of(late, RoverView(has_rover=True, least_lag_ns=120 * S)), 1.0)
+    assert basis == "arrival, by the rover's clock" and lag_s == pytest.approx(3.2, abs=0.5)
+    # The rover's own rows as late as that: nothing is left of it but the clock.
+    assert latency_median_s(view_of(late, RoverView(has_rover=True, least_lag_ns=123 * S)), 1.0)[0] < 1.0
 
 
 # Losses and causes ----------------------------------------------------------------------------------------------------

@@ -246,6 +246,15 @@ def test_one_name_with_two_positions_to_and_fro_is_two_bases() -> None:
     assert first(read(stream(frames))) == "two_bases"
 
 
+def test_of_two_bases_under_one_name_one_may_be_the_sites_own() -> None:
+    far = moved(Base(systems=()), 1200.0)  # the wrong one is heard last, and farther off than any base of the site
+    frames = sorted(sent(Base(), 90) + [(t + 0.5, f) for t, f in sent(far, 90)], key=lambda item: item[0])
+    own, neither = (LinkSetup(base_ecef_m=at) for at in (ARP_M, moved(Base(), -5000.0).arp_m))
+    for site, follows in ((own, set()), (neither, {"wrong_base"})):
+        finding = found(read(stream(frames), site))["two_bases"]
+        assert {c["code"] for c in finding.evidence["consequences"]} == follows
+
+
 def test_one_name_with_two_sets_of_observations_an_epoch_is_two_bases() -> None:
     other = Base(arp_every_s=None, descriptor_every_s=None, cn0_dbhz=40.0)
     frames = sorted(sent(Base(), 90) + [(t + 0.5, f) for t, f in sent(other, 90)], key=lambda item: item[0])

@@ -119,6 +119,17 @@ def test_no_row_at_all_where_a_rover_is_expected_is_no_rover() -> None:
     assert silent.evidence["longest_s"] == pytest.approx(21.0) and silent.evidence["limit_s"] == 3.0
 
 
+def test_a_stream_that_is_dated_ahead_does_not_make_the_rover_silent_by_that() -> None:
+    ahead = Base(clock_s=18.0)
+    mixed = b"".join(row(i) + b"".join(ahead.epoch(3 * 86_400 + 36_000.0 + i)) for i in range(60))
+    codes = found(mixed)
+    assert "no_rover" not in codes and codes["clock_mismatch"].evidence["step_s"] == pytest.approx(-18.0, abs=1.0)
+    # A rover that does fall silent beside it is told of: its log stops, and the stream goes on.
+    stopped = mixed + b"".join(f for _, f in sent(ahead, 30, 3 * 86_400 + 36_060.0))
+    silent = found(stopped)["no_rover"]
+    assert silent.open_at_end and silent.evidence["longest_s"] == pytest.approx(30.0 + 18.0, abs=1.5)
+
+
 def test_more_silences_than_are_kept_are_joined_at_the_end() -> None:
     # 210 pauses of 5 s: the newest two become one again and again, and no time is lost.
     data = b"".join(row(6 * i) + row(6 * i + 1) for i in range(211))
@@ -184,6 +195,10 @@ def test_a_stream_that_starts_long_after_the_rover_had_stalled_before() -> None:
     (before,) = stalls(view_of(session, late))
     assert (before.start_ns, before.end_ns) == (late.first_ns, first_ns)
     assert stalls(view_of(session, replace(late, first_ns=first_ns - round(LIMIT_STALL_S * S)))) == []
+    # By a clock that is eight seconds behind that of the base it started two seconds later, and not ten.
+    assert stalls(view_of(session, replace(late, stream_ahead_s=8.0))) == []
+    (apart,) = stalls(view_of(session, replace(late, stream_ahead_s=8.0, merged_by_content=True)))
+    assert apart == before
 
 
 def test_the_share_of_old_corrections_counts_the_silence_at_the_end() -> None:

@@ -7,6 +7,8 @@ import pytest
 from tests.link_session import read
 from tests.link_stream import GLONASS, GPS, Base, sent, stream
 
+from hubtack.diagnosis.episode import Episode
+from hubtack.diagnosis.link_view import LinkView
 from hubtack.diagnosis.loss import _periodic, loss_pattern
 from hubtack.diagnosis.loss_places import (
     LEAST_LOST,
@@ -20,7 +22,8 @@ from hubtack.diagnosis.loss_places import (
     settled_part,
 )
 from hubtack.diagnosis.loss_words import evidence, middle_of_losses, place_figures, says
-from hubtack.diagnosis.saturation import climbs, fits
+from hubtack.diagnosis.rover_view import RoverView
+from hubtack.diagnosis.saturation import climbs, fits, saturation
 from hubtack.diagnosis.sky_family import _sector
 from hubtack.engine.link_tally import LinkTally
 
@@ -68,6 +71,33 @@ def test_remedies_are_those_that_fit_and_no_others() -> None:
     assert any(
         "only" in words for words in fits(read(stream(sent(Base(level=4, systems=(GPS, GLONASS)), 40))).link.tally, 1e9)
     )
+
+
+def test_frames_without_a_satellite_are_as_large_in_any_format() -> None:
+    tally = read(
+        stream(sent(Base(level=7, satellites=0, arp_every_s=None, bias_every_s=None, descriptor_every_s=None), 40))
+    ).link.tally
+    (first, *_) = fits(tally, 1e6)
+    now_bps = 8 * tally.bytes_per_epoch()
+    assert first.startswith(f"MSM4 instead of MSM7: {now_bps:.0f} bit/s")
+
+
+def test_a_climb_during_which_nothing_was_heard_here_tells_no_rate_of_the_link() -> None:
+    session = read(stream(sent(Base(), 40)))
+    last_ns = session.link.tally.ledger.last_ns
+    assert last_ns is not None
+
+    def climbing(from_ns: int) -> RoverView:
+        at_ns = from_ns + np.arange(30) * 10 * S
+        return RoverView(has_rover=True, ages=(at_ns.astype(np.int64), 1.0 + 0.3 * np.arange(30) * 10))
+
+    def judged(from_ns: int) -> Episode | None:
+        rover = climbing(from_ns)
+        return saturation(LinkView(session.link, rover, from_ns, from_ns + 300 * S))
+
+    assert judged(last_ns + 600 * S) is None
+    heard = judged(last_ns - 30 * S)
+    assert heard is not None and heard.code == "link_saturated" and heard.evidence["link_bits_per_s"] > 0
 
 
 # Patterns of losses ---------------------------------------------------------------------------------------------------

@@ -8,8 +8,11 @@ import numpy as np
 import pytest
 from tests.link_session import session_of
 
-from hubtack.diagnosis.sky_family import _clock, _sector
+from hubtack.diagnosis.rover_view import RoverView
+from hubtack.diagnosis.sky_family import _clock, _sector, sky_episodes
 from hubtack.diagnosis.why_float import likely_causes
+from hubtack.engine.setup import Setup
+from hubtack.engine.sky_sectors import BIN_NS, SECTORS, SkySectors
 
 
 def causes(**figures: float) -> list[tuple[str, float]]:
@@ -43,6 +46,25 @@ def test_a_bearing_as_an_hour_from_the_machine(bearing: float, heading: float, h
 def test_without_a_heading_there_is_no_hour() -> None:
     assert _clock(90.0, math.nan) is None
     assert _clock(None, 10.0) is None
+
+
+def sky(bins: list[list[int]]) -> SkySectors:
+    """A sky of one turn a bin, with so many satellites in each sector and none of them high."""
+    return SkySectors({i: np.array([*tracked, 0, 0, 1]) for i, tracked in enumerate(bins)})
+
+
+def test_a_side_that_is_lost_now_is_told_as_an_hour_and_one_that_came_back_is_not() -> None:
+    usual, blocked = [2] * SECTORS, [2, 2, 0, 0, 0, 2, 2, 2]
+    limit = Setup().limit
+    (now,) = sky_episodes(sky([usual] * 12 + [blocked] * 4), RoverView(), limit, heading_deg=120.0)
+    assert (now.code, now.start_ns, now.end_ns) == ("sky_blocked", 12 * BIN_NS, None)
+    # From 90 to 225 degrees: the middle is 157.5, which lies 37.5 to the right of the bow.
+    assert now.evidence["bearing_deg"] == 157.5 and now.evidence["clock_hour"] == 1
+    assert now.evidence["sector"].endswith("135 degrees wide, at 1 o'clock from the machine")
+    (now,) = sky_episodes(sky([usual] * 12 + [blocked] * 4), RoverView(), limit)
+    assert now.evidence["clock_hour"] is None and "o'clock" not in now.evidence["sector"]
+    (over,) = sky_episodes(sky([usual] * 8 + [blocked] * 4 + [usual] * 8), RoverView(), limit, heading_deg=120.0)
+    assert over.end_ns == 12 * BIN_NS and over.evidence["clock_hour"] is None
 
 
 def test_the_lost_side_is_a_bearing_and_a_width() -> None:

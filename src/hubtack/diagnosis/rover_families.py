@@ -166,8 +166,7 @@ def _gap(
 
 def _left_behind_s(run: Run, evidence: RoverEvidence) -> float:
     """By how much the stream's newest epoch is older after a gap than before it, once corrections flow again. [s]"""
-    if run.end_ns is None:
-        return math.nan
+    assert run.end_ns is not None  # a silence is known by the row behind it
     at, age_s = evidence.stream_ages.table()
     before = np.flatnonzero(at + BIN_NS <= run.start_ns)
     after = np.flatnonzero(at >= run.end_ns)
