@@ -82,8 +82,11 @@ def stalls(view: LinkView) -> list[Episode]:
         (start, end) for start, end, _ in tally.gaps() if (end - start) / S_NS > limit_s
     ]
     first_ns, last_ns = tally.ledger.first_ns, tally.ledger.last_ns
-    if view.rover.first_ns is not None and first_ns is not None and (first_ns - view.rover.first_ns) / S_NS > limit_s:
-        lengths.insert(0, (view.rover.first_ns, first_ns))
+    if view.rover.first_ns is not None and first_ns is not None:
+        # Epochs dated ahead of the rover's time all along did not begin as much later as they say.
+        ahead_s = 0.0 if view.rover.merged_by_content else max(0.0, np.nan_to_num(view.rover.stream_ahead_s))
+        if (first_ns - view.rover.first_ns) / S_NS - ahead_s > limit_s:
+            lengths.insert(0, (view.rover.first_ns, first_ns))
     if last_ns is not None and (view.now_ns - last_ns) / S_NS > limit_s:
         lengths.append((last_ns, None))
     found = []
