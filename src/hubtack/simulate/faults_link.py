@@ -17,7 +17,7 @@ def link_stalled(world: World, rng: np.random.Generator) -> None:
     """The base or the radio falls silent for a while."""
     start, end = window(world, rng, 6.0, 240.0)
     world.channel.silent.append((start, end))
-    world.cause("link_stalled", start, end, length_s=round(end - start, 1), mattered=end - start >= 12)
+    world.cause("link_stalled", start, end, length_s=round(end - start, 1), mattered=None)
 
 
 def corrupt_frames(world: World, rng: np.random.Generator) -> None:
@@ -118,7 +118,7 @@ def base_moved(world: World, rng: np.random.Generator) -> None:
     start = round(world.seconds * 0.5)
     off = log_uniform(rng, 0.01, 20.0)
     world.base.typed_changes.append((start, off * direction(rng)))
-    world.cause("base_moved", float(start), None, moved_m=round(off, 4), mattered=off > 0.06)
+    world.cause("base_moved", float(start), None, moved_m=round(off, 4), mattered=off > 0.05)  # base_moved_m
 
 
 def base_disturbed(world: World, rng: np.random.Generator) -> None:
@@ -133,7 +133,7 @@ def base_misplaced(world: World, rng: np.random.Generator) -> None:
     """The base's coordinates were typed in wrong."""
     off = log_uniform(rng, 0.01, 80.0)
     world.base.typed_offset_m = off * direction(rng)
-    world.cause("base_misplaced", 0.0, None, off_m=round(off, 4), mattered=off > 0.08)
+    world.cause("base_misplaced", 0.0, None, off_m=round(off, 4), mattered=off > 0.05)  # site.base.tolerance_m
 
 
 def wrong_base(world: World, rng: np.random.Generator) -> None:

@@ -13,7 +13,7 @@ def no_rover(world: World, rng: np.random.Generator) -> None:
     """The cable from the receiver is pulled."""
     start, end = window(world, rng, 2.0, 120.0)
     world.receiver.silent.append((start, end))
-    world.cause("no_rover", start, end, length_s=round(end - start, 1), mattered=end - start >= 5)
+    world.cause("no_rover", start, end, length_s=round(end - start, 1), mattered=None)
 
 
 def rover_fields(world: World, rng: np.random.Generator) -> None:
@@ -95,14 +95,14 @@ def frozen_position(world: World, rng: np.random.Generator) -> None:
     """The receiver's output keeps repeating its last position."""
     start, end = window(world, rng, 5.0, 150.0)
     world.receiver.frozen.append((start, end))
-    world.cause("frozen_position", start, end, length_s=round(end - start, 1), mattered=end - start >= 13)
+    world.cause("frozen_position", start, end, length_s=round(end - start, 1), mattered=None)
 
 
 def heading_lost(world: World, rng: np.random.Generator) -> None:
     """The second antenna's cable comes loose."""
     start, end = window(world, rng, 4.0, 200.0)
     world.sky.second_blocked.append((start, end))
-    world.cause("heading_lost", start, end, length_s=round(end - start, 1), mattered=end - start >= 8)
+    world.cause("heading_lost", start, end, length_s=round(end - start, 1), mattered=None)
 
 
 def heading_separation(world: World, rng: np.random.Generator) -> None:

@@ -1,7 +1,8 @@
 """The truth beside a session: what was done to it, what came of it in the simulator's own terms, if it mattered.
 
-``mattered`` is worked out from the cause and from what the receiver model made of it, with limits of this module's own
-(common practice, no source); no judge of sessions has a say in it.
+``mattered`` is worked out from the cause and from what the receiver model made of it. Where docs/site-file.md states
+from which size or length on a thing counts, that is the limit here too (they are written down anew: no judge of
+sessions has a say in it); the others are this module's own (common practice, no source).
 """
 
 from __future__ import annotations
@@ -27,6 +28,11 @@ def finish_truth(world: World, heard: list[Heard], sky: Tracked, state: State) -
         came = _consequences(inside, sky, state)
         for key, value in came.items():
             cause.setdefault(key, value)
+        interval_s = 1.0 / world.rate_hz
+        came["interval_s"] = interval_s
+        came["epochs_inside"] = int(np.ceil(end / interval_s - 1e-6) - np.ceil(start / interval_s - 1e-6))
+        if cause["code"] == "link_stalled":
+            came["silent_s"] = _longest_silence_s(heard, start, end, world.seconds)
         if cause["code"] == "corrupt_frames":
             # Noise between frames is no frame; a repeater's copy is one, whole or damaged.
             kinds = Counter(h.kind for h in heard if h.t_s >= start)
@@ -54,6 +60,14 @@ def _consequences(inside: NDArray[np.bool_], sky: Tracked, state: State) -> dict
     }
 
 
+def _longest_silence_s(heard: list[Heard], start_s: float, end_s: float, seconds: int) -> float:
+    """Longest time between two epochs of corrections that reached the machine, of those that touch the stretch. [s]"""
+    epochs = {h.frame.epoch_s for h in heard if h.frame is not None and h.frame.kind == "observations"}
+    at = np.array([0.0, *sorted(epochs), float(seconds)])
+    touches = (at[1:] > start_s) & (at[:-1] < end_s)
+    return float(np.diff(at)[touches].max()) if touches.any() else 0.0
+
+
 def _longest(marked: NDArray[np.bool_]) -> int:
     best = run = 0
     for value in marked.tolist():
@@ -67,6 +81,11 @@ def _lost_fix(cause: dict[str, Any], came: dict[str, Any]) -> bool:
 
 
 RULES: dict[str, Any] = {
+    # Limits of docs/site-file.md: link_stalled_s, rover_silent_hold_s, frozen_s. A heading that is gone is HOLD at once.
+    "link_stalled": lambda cause, came: came["silent_s"] > 10.0,
+    "no_rover": lambda cause, came: (came["epochs_inside"] + 1) * came["interval_s"] > max(3.0, 3 * came["interval_s"]),
+    "frozen_position": lambda cause, came: came["epochs_inside"] * came["interval_s"] >= 10.0,
+    "heading_lost": lambda cause, came: came["epochs_inside"] >= 2,
     "sky_blocked": lambda cause, came: cause["sky_share"] > 0.45 or _lost_fix(cause, came),
     "few_satellites": lambda cause, came: came.get("satellites_median", 99) < 7,
     "poor_geometry": lambda cause, came: came.get("pdop_median", 0) > 4.2,
