@@ -139,7 +139,8 @@ class Parked:
             return flags
         if self._start_ns is None:
             self._start_ns = int(epochs.time_ns[0])
-        before = np.concatenate(([self._last_row_ns or epochs.time_ns[0]], epochs.time_ns[:-1]))
+        last_ns = epochs.time_ns[0] if self._last_row_ns is None else self._last_row_ns
+        before = np.concatenate(([last_ns], epochs.time_ns[:-1]))
         nights = [int(i) for i in np.flatnonzero(epochs.time_ns - before > int(self.limits.least_s * _S))]
         if nights and nights[0] == 0:
             self._end_stretch()

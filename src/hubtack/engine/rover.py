@@ -32,7 +32,6 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 HEADING_HOLD_NS = 2_000_000_000  # a heading that comes more slowly than the position serves for this long
-_FEW = 4  # open rows that are remembered one by one: a live receiver has two
 _BOOK_AT = 64  # rows that wait to be summed up, where they may wait
 
 
@@ -203,12 +202,11 @@ class RoverEngine:
     def peek(
         self, epochs: Epochs, link: LinkAtRows, arrival_ns: Ints, checked: Bools, mono_ns: Ints | None = None
     ) -> tuple[JudgedRows, jd.Track]:
-        """Judge N > 0 rows that are still open, as if closed; gives the last of them, and the track after it."""
+        """Judge N > 0 rows that are still open, as if closed; gives the last of them, and the track after it.
+
+        Each is remembered by itself: a live receiver has two.
+        """
         came = _Came(arrival_ns, np.full(len(epochs), -1) if mono_ns is None else mono_ns)
-        if len(epochs) > _FEW:
-            q, heading = self._quantities(epochs, link, self._heading)
-            judged, track = self._judge(self.track, epochs, q, link.latch_bits | self._latched(), came, checked)
-            return JudgedRows(epochs, q, judged), track
         looked: list[_Looked] = []
         track, heading = self.track, self._heading
         for i in range(len(epochs)):

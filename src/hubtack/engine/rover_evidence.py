@@ -237,8 +237,6 @@ class RoverEvidence:
 
 
 def _fmin(so_far: float, column: Floats) -> float:
-    if not len(column):
-        return so_far
     least = float(np.fmin.reduce(column))  # NaN only where there is nothing else
     if np.isnan(least):
         return so_far

@@ -137,10 +137,8 @@ class Tally:
         working_moved_s: float,
         working_speed_max_m_s: float,
     ) -> Bools:
-        """Add N judged rows that follow those added before; returns (N,) whether the machine was at work at each."""
+        """Add N > 0 judged rows that follow those added before; returns (N,) whether the machine was at work at each."""
         n = len(epochs)
-        if n == 0:
-            return np.zeros(0, dtype=bool)
         if self.first_ns is None:
             self.first_ns = int(epochs.time_ns[0])
             self.run_first_ns = int(judged.run_ns[0])
