@@ -266,7 +266,7 @@ class LinkTally:
                 station.receiver = str(record.fields.get("receiver", ""))
         elif record.type == 1013:
             self.leap_s = int(record.fields["leap_s"])
-        elif record.type == 1029:
+        else:  # 1029
             text = str(record.fields["text"])
             if len(self.texts) < MOST_TEXTS and all(text != known for _, known in self.texts):
                 self.texts.append((self.last_ns or 0, text))
