@@ -144,6 +144,24 @@ def test_an_untimed_sentence_before_the_first_epoch_joins_no_row() -> None:
     assert np.isnan(rows.heading_deg[0])
 
 
+def test_a_sentence_without_a_time_joins_no_row_and_hides_none() -> None:
+    empty = sentence("GNGGA,,,,,,0,00,99.99,,,,,,")  # a receiver that has not yet found the time
+    lines = [empty, gga(0) + gst(0), empty, gga(1000) + gst(1000), empty, gga(2000) + gst(2000), empty]
+    for epochs, _ in (rows_of(b"".join(lines)), rows_of(*lines)):
+        assert epochs.tod_ms.tolist() == [0, 1000, 2000]
+        assert epochs.quality.tolist() == [4.0] * 3 and not np.isnan(epochs.sigma_up_m).any()
+    nothing, _ = rows_of(empty, empty)
+    assert len(nothing) == 0
+
+
+def test_of_several_sentences_of_a_row_each_value_is_the_first_that_is_said() -> None:
+    lines = [gga(i * 1000, age_s=None) + gga(i * 1000, age_s=3.0, h_m=99.0) for i in range(3)]
+    lines[1] = gga(1000, age_s=2.0) + gga(1000, age_s=3.0, h_m=99.0)
+    for epochs, _ in (rows_of(b"".join(lines)), rows_of(*lines)):
+        assert epochs.age_s.tolist() == [3.0, 2.0, 3.0]
+        assert 99.0 not in epochs.h_geoid_m.tolist()
+
+
 def test_a_slower_gst_is_held_for_two_seconds() -> None:
     rows, _ = rows_of(gga(1000), gst(1000, up_m=0.02), *(gga(1000 + i * 1000) for i in range(1, 5)))
     assert list(~np.isnan(rows.sigma_up_m)) == [True, True, True, False, False]
