@@ -24,7 +24,8 @@ class BaseSeen:
 
     ``misplaced`` None: it cannot be told, and ``says`` is why. ``checks`` are what to look at where it is wrong;
     ``figures`` are those of the comparison, units in the keys;
-    ``likely`` is the likeliest mistake, or empty. ``moves_says`` tells which moves would be seen.
+    ``likely`` is the likeliest mistake, or empty. ``moves_says`` tells which moves would be seen. ``lowest_deg`` is the
+    elevation of the lowest satellite that the base hears, NaN where it is not known.
     """
 
     misplaced: bool | None = None
@@ -36,3 +37,4 @@ class BaseSeen:
     figures: Mapping[str, Any] = field(default_factory=dict)
     moves: tuple[BaseMove, ...] = ()
     moves_says: str = ""
+    lowest_deg: float = float("nan")

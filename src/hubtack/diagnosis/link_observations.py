@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from hubtack.diagnosis.episode import Episode, Severity
+from hubtack.diagnosis.episode import SEVERITY_ORDER, Episode, Severity
 from hubtack.diagnosis.link_view import LinkView
 from hubtack.engine.link import COMPUTED
 from hubtack.engine.link_content import SKY_BIN_NS, common_satellites
@@ -23,6 +23,9 @@ _LEAST_SATELLITES = {GPS: 5, GLONASS: 3, GALILEO: 4, BEIDOU: 3}
 _LEAST_CN0_DBHZ = 38.0  # median over all signals; a base under open sky has 42 to 47. Common practice, no source.
 _LEAST_EPOCHS = 30
 _LESS_THAN_ROVER = 0.6
+# A base whose lowest satellite stands higher than this has a mask or a wall all around. Under an open side of a hundred
+# degrees some satellite of two constellations is below it nearly always. Common practice, no source.
+_OPEN_DEG = 30.0
 _COMMON_RUN = 2  # half minutes in a row
 
 
@@ -58,7 +61,12 @@ def content_family(view: LinkView) -> list[Episode]:
     )
     if not by_base:
         found.extend(_missing_system(view, blamed=not any(e.code == "no_glonass_bias" for e in found)))
-    found.extend(_obstructed(view, by_number=not few))
+    if few and view.base is not None and view.base.lowest_deg < _OPEN_DEG:
+        # Few, and down to low ones: a side is open, so that something stands on the other. That is the cause.
+        worst = min((e.severity or "warn" for e in few), key=lambda s: SEVERITY_ORDER[s])
+        found.extend(_obstructed(view, by_number=True, severity=worst))
+    else:
+        found.extend(_obstructed(view, by_number=not few))
     return found
 
 
@@ -141,7 +149,7 @@ def _count(found: dict[int, int]) -> int:
     return sum(mask.bit_count() for mask in found.values())
 
 
-def _obstructed(view: LinkView, *, by_number: bool) -> Iterable[Episode]:
+def _obstructed(view: LinkView, *, by_number: bool, severity: Severity = "warn") -> Iterable[Episode]:
     """Few satellites or weak signals at the base, by themselves or beside those of the rover."""
     tally = view.tally
     if tally.epochs < _LEAST_EPOCHS or view.engine.base_kind == COMPUTED:
@@ -155,7 +163,7 @@ def _obstructed(view: LinkView, *, by_number: bool) -> Iterable[Episode]:
     fewer = beside is not None and beside[1] >= 8 and beside[0] < _LESS_THAN_ROVER * beside[1]
     if (by_number and (few or fewer)) or cn0 < _LEAST_CN0_DBHZ:
         yield view.all_time(
-            "base_obstructed", "warn", satellites=int(total), limit_satellites=least, cn0_dbhz=cn0,
+            "base_obstructed", severity, satellites=int(total), limit_satellites=least, cn0_dbhz=cn0,
             limit_cn0_dbhz=_LEAST_CN0_DBHZ, rover_satellites=beside[1] if beside else None,
             why=" and ".join(w for w, is_so in (("few satellites", few), ("weak signals", cn0 < _LEAST_CN0_DBHZ),
                                                 ("far fewer satellites than the rover", fewer)) if is_so),

@@ -115,7 +115,9 @@ class BaseWatch:
                 result = self.watcher.result(geoid_separation_m=self.setup.geoid_separation_m, marks_ecef_m=marks)
         moves, limit = tuple(self.moves), self.watcher.disturbance_limit()
         if isinstance(result, CannotTell):
-            return BaseSeen(None, result.reason, result.next_step, (), moves=moves, moves_says=limit)
+            return BaseSeen(
+                None, result.reason, result.next_step, (), moves=moves, moves_says=limit, lowest_deg=self._lowest_deg()
+            )
         return BaseSeen(
             result.misplaced,
             result.summary(),
@@ -126,7 +128,17 @@ class BaseWatch:
             result.evidence(),
             moves,
             limit,
+            self._lowest_deg(),
         )
+
+    def _lowest_deg(self) -> float:
+        """Elevation of the lowest satellite that the base hears. [deg]"""
+        view, heard = self.watcher.view(), self.watcher.tracked
+        if view is None:
+            return float("nan")
+        keys = zip(view.system.tolist(), view.satellite.tolist(), view.elevation_rad.tolist(), strict=True)
+        known = [e for s, n, e in keys if (s, n) in heard and np.isfinite(e)]
+        return float(np.degrees(np.array(known)).min()) if known else float("nan")
 
 
 def _trio(values: NDArray[np.float64]) -> tuple[float, float, float]:

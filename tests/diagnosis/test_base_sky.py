@@ -1,0 +1,37 @@
+"""Few satellites in common: a mask or walls all around the base, or something on one side of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from tests.link_session import read
+from tests.link_stream import Base, sent, stream
+
+from hubtack.diagnosis.base_seen import BaseSeen
+from hubtack.diagnosis.link_observations import content_family
+from hubtack.diagnosis.link_view import LinkView
+from hubtack.diagnosis.rover_view import RoverView
+from hubtack.engine.link_content import SkySets
+
+
+@pytest.fixture(scope="module")
+def view() -> LinkView:
+    session = read(stream(sent(Base(satellites=2), 300)))
+    ledger = session.link.tally.ledger
+    assert ledger.first_ns is not None and ledger.last_ns is not None
+    sky = session.link.tally.content.sky
+    # Four of what the base hears, and many more that it does not hear.
+    heard = {s: (mask if s < 3 else 0) | 0xF << 40 for s, mask in sky.bins[min(sky.bins) + 1].items()}
+    rover = RoverView(has_rover=True, tracked=SkySets({i: dict(heard) for i in sky.bins}))
+    return LinkView(session.link, rover, ledger.first_ns, ledger.last_ns)
+
+
+@pytest.mark.parametrize(("lowest_deg", "told"), [(29.9, True), (30.1, False), (float("nan"), False)])
+def test_a_low_satellite_says_that_one_side_is_open(view: LinkView, lowest_deg: float, told: bool) -> None:
+    found = {e.code: e for e in content_family(replace(view, base=BaseSeen(lowest_deg=lowest_deg)))}
+    few = found["few_common_satellites"]
+    assert few.severity == "stop" and few.evidence["common"] == 4
+    assert ("base_obstructed" in found) is told
+    if told:
+        assert found["base_obstructed"].severity == "stop"  # no lighter than what is folded into it
