@@ -27,7 +27,7 @@ from hubtack.knowledge.findings import FINDINGS, LINK_CODES
 from hubtack.knowledge.limits import LIMITS
 from hubtack.logs.discover import SessionFiles, SkippedFile
 from hubtack.logs.discover import site_of as site_beside
-from hubtack.logs.drive import run_files, session_for
+from hubtack.logs.drive import run_events, run_files, session_for
 from hubtack.orbits.ephemeris import Ephemeris
 from hubtack.readers.chunk import Chunk
 from hubtack.safe import safe_text
@@ -130,13 +130,7 @@ def _run_capture(task: Task, site: Site, outcome: Outcome) -> None:
         add_navigation(session, task)
         minutes = _minutes_for(session)
         try:
-            for event in events:
-                if isinstance(event, Chunk):
-                    rows = session.feed(event)
-                    if len(rows.epochs):
-                        minutes.add(rows)
-                else:
-                    session.notice(event)
+            run_events(session, events, minutes.add)
         except (SourceError, LogFormatError) as err:
             outcome.skipped.append(SkippedFile.because(folder, err))
             notes.append(str(err))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import multiprocessing
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from hubtack.engine.rover import JudgedRows
 from hubtack.errors import SourceError
 from hubtack.logs.discover import SessionFiles
 from hubtack.logs.split import iter_range
-from hubtack.readers.chunk import Chunk
+from hubtack.readers.chunk import Chunk, Event
 from hubtack.session.from_site import link_setup_of
 from hubtack.session.session import Session
 from hubtack.site import Site
@@ -23,6 +23,10 @@ from hubtack.site import Site
 # Large enough that the fixed cost of a step over a block no longer counts. A byte of corrections makes six times the
 # tables of a byte of sentences, so their blocks are smaller.
 BLOCK = {"rover": 4 << 20, "second_antenna": 4 << 20, "corrections": 1 << 20}
+
+# Of a recording: so much is handed over at once, some minutes of a working day.
+RUN_BYTES, RUN_CHUNKS = 1 << 20, 4096
+FIRST_CHUNKS = 2000  # a date that has not come by then does not come
 
 
 def session_for(files: SessionFiles, site: Site) -> Session:
@@ -79,6 +83,51 @@ def run_files(
         on_bytes(len(block))
         on_rows(session.feed(Chunk(role, block), decoded))
     on_rows(session.close())
+
+
+def run_events(session: Session, events: Iterable[Event], on_rows: Callable[[JudgedRows], None]) -> None:
+    """Feed a recording's events with the arrivals they had, many at a time, to their end; the session stays open.
+
+    One by one where the order of single chunks could matter: until the date is known, where a second antenna has a log of
+    its own, and where the rover sends frames of its own beside the corrections.
+
+    Raises
+    ------
+    SourceError, LogFormatError
+        Where the recording cannot be read or is damaged; what was read before is in the session.
+    """
+    run: list[Chunk] = []
+    held = fed = 0
+
+    def hand_over() -> None:
+        nonlocal held
+        if run:
+            rows = session.feed_run(run)
+            run.clear()
+            held = 0
+            if len(rows.epochs):
+                on_rows(rows)
+
+    try:
+        for event in events:
+            if not isinstance(event, Chunk):
+                hand_over()
+                session.notice(event)
+                continue
+            run.append(event)
+            held += len(event.data)
+            fed += 1
+            if held >= RUN_BYTES or len(run) >= RUN_CHUNKS or not _in_runs(session, fed):
+                hand_over()
+    finally:
+        hand_over()
+
+
+def _in_runs(session: Session, fed: int) -> bool:
+    if "second_antenna" in session.expected or (session.axis.day0 is None and fed < FIRST_CHUNKS):
+        return False
+    rover = session.sources.get("rover")
+    return rover is None or session.link_role == "rover" or not rover.frames
 
 
 def _behind(session: Session, roles: tuple[str, ...]) -> str:

@@ -8,7 +8,7 @@ whatever the cut.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -111,14 +111,24 @@ class Session:
 
     def feed(self, chunk: Chunk, decoded: Decoded | None = None) -> JudgedRows:
         """Take the next chunk, and what ``decode`` has made of it; returns the rows that it closed, judged for good."""
-        source = self._source(chunk.source)
-        source.arrivals.add(len(chunk.data), self._place, chunk.t_utc_ns, chunk.t_mono_ns)
-        if chunk.source == self.link_role:
-            self.link.tally.note_raw(chunk.data)
-        if chunk.t_utc_ns is not None:
-            self._note_arrival(chunk.t_utc_ns)
-        self._place += len(chunk.data)
+        source = self._note(chunk)
         return self._take(source, source.decoder.feed(chunk.data) if decoded is None else decoded, final=False)
+
+    def feed_run(self, chunks: Sequence[Chunk]) -> JudgedRows:
+        """Take a run of chunks with the arrivals that each had; as ``feed`` one by one, in a fraction of the time.
+
+        Rows find the corrections that had come before them by their place in the run, so that all corrections of it may go
+        in first. A second antenna's log is asked for what has come, whenever a row closes: with one, ``feed`` them singly.
+        """
+        data: dict[str, list[bytes]] = {}
+        for chunk in chunks:
+            self._note(chunk)
+            data.setdefault(chunk.source, []).append(chunk.data)
+        parts = []
+        for role in sorted(data, key=lambda role: role == "rover"):
+            source = self._source(role)
+            parts.append(self._take(source, source.decoder.feed(b"".join(data[role])), final=False))
+        return join_rows([part for part in parts if len(part.epochs)] or parts[-1:])
 
     def notice(self, notice: Notice) -> None:
         """Take note of what has become of a source."""
@@ -178,9 +188,17 @@ class Session:
         if source.role == "rover":
             self.n_rover_frames += len(decoded.frames)
 
-    def _note_arrival(self, t_utc_ns: int) -> None:
-        self.first_arrival_utc_ns = self.first_arrival_utc_ns or t_utc_ns
-        self.last_arrival_utc_ns = t_utc_ns
+    def _note(self, chunk: Chunk) -> Source:
+        """When a chunk came, and its place among all that came."""
+        source = self._source(chunk.source)
+        source.arrivals.add(len(chunk.data), self._place, chunk.t_utc_ns, chunk.t_mono_ns)
+        self._place += len(chunk.data)
+        if chunk.source == self.link_role:
+            self.link.tally.note_raw(chunk.data)
+        if chunk.t_utc_ns is not None:
+            self.first_arrival_utc_ns = self.first_arrival_utc_ns or chunk.t_utc_ns
+            self.last_arrival_utc_ns = chunk.t_utc_ns
+        return source
 
     def _oldest_needed(self, source: Source) -> int:
         pending = [int(rows.pos[0]) for rows in self.assembler.pending.values() if len(rows)]
