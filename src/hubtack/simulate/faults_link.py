@@ -125,8 +125,13 @@ def base_disturbed(world: World, rng: np.random.Generator) -> None:
     """The base's mast is knocked: the antenna moves, its broadcast position does not."""
     start = round(world.seconds * 0.5)
     off = log_uniform(rng, 0.004, 0.6)
-    world.base.moves.append((start, off * direction(rng)))
-    world.cause("base_disturbed", float(start), None, moved_m=round(off, 4), mattered=off > 0.03)
+    moved = off * direction(rng)
+    world.base.moves.append((start, moved))
+    # In height the tolerance of a base's place (site.base.tolerance_m): phases ten seconds apart, good to 3 mm at the
+    # zenith (satellite clocks and air; common practice), give the height of one antenna to 8 mm and better in plan only.
+    plan_m, up_m = float(np.hypot(moved[0], moved[1])), abs(float(moved[2]))
+    world.cause("base_disturbed", float(start), None, moved_m=round(off, 4), up_m=round(up_m, 4),
+                mattered=plan_m > 0.03 or up_m > 0.05)  # fmt: skip
 
 
 def base_misplaced(world: World, rng: np.random.Generator) -> None:
