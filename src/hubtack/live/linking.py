@@ -25,8 +25,7 @@ from hubtack.live.run import LiveRun
 from hubtack.live.unread import session_of_nothing, told_as_document
 from hubtack.live.watching import forwarding
 from hubtack.logs.discover import SessionFiles, discover
-from hubtack.logs.drive import run_files, session_for
-from hubtack.readers.chunk import Chunk, SourceState
+from hubtack.logs.drive import run_events, run_files, session_for
 from hubtack.readers.files import open_bytes
 from hubtack.readers.hub import Hub
 from hubtack.readers.urls import SourceSpec, parse_source
@@ -130,7 +129,8 @@ def _judge_log(
     _with_expected(session, expected)
     try:
         if files is None:
-            _feed_capture(session, path)
+            run_events(session, iter_capture(path), lambda rows: None)
+            session.close()
         else:
             run_files(session, files)
     except SourceError as err:
@@ -159,17 +159,6 @@ def _session_of_capture(folder: Path, site: Site, args: argparse.Namespace) -> S
     session.expect(role)
     session.expects_link = True
     return session
-
-
-def _feed_capture(session: Session, folder: Path) -> None:
-    for event in iter_capture(folder):
-        if isinstance(event, Chunk):
-            session.feed(event)
-            continue
-        session.notice(event)
-        if event.state is SourceState.ENDED:
-            session.end_source(event.source)
-    session.close()
 
 
 def _files_of(path: Path) -> SessionFiles:

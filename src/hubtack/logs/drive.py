@@ -15,7 +15,7 @@ from hubtack.engine.rover import JudgedRows
 from hubtack.errors import SourceError
 from hubtack.logs.discover import SessionFiles
 from hubtack.logs.split import iter_range
-from hubtack.readers.chunk import Chunk, Event
+from hubtack.readers.chunk import Chunk, Event, SourceState
 from hubtack.session.from_site import link_setup_of
 from hubtack.session.session import Session
 from hubtack.site import Site
@@ -89,7 +89,8 @@ def run_events(session: Session, events: Iterable[Event], on_rows: Callable[[Jud
     """Feed a recording's events with the arrivals they had, many at a time, to their end; the session stays open.
 
     One by one where the order of single chunks could matter: until the date is known, where a second antenna has a log of
-    its own, and where the rover sends frames of its own beside the corrections.
+    its own, where the rover sends frames of its own beside the corrections, and where a network's base is known for a
+    computed one by the rover beside it.
 
     Raises
     ------
@@ -99,20 +100,25 @@ def run_events(session: Session, events: Iterable[Event], on_rows: Callable[[Jud
     run: list[Chunk] = []
     held = fed = 0
 
+    def tell(rows: JudgedRows) -> None:
+        if len(rows.epochs):
+            on_rows(rows)
+
     def hand_over() -> None:
         nonlocal held
         if run:
             rows = session.feed_run(run)
             run.clear()
             held = 0
-            if len(rows.epochs):
-                on_rows(rows)
+            tell(rows)
 
     try:
         for event in events:
             if not isinstance(event, Chunk):
                 hand_over()
                 session.notice(event)
+                if event.state is SourceState.ENDED:
+                    tell(session.end_source(event.source))
                 continue
             run.append(event)
             held += len(event.data)
@@ -127,7 +133,9 @@ def _in_runs(session: Session, fed: int) -> bool:
     if "second_antenna" in session.expected or (session.axis.day0 is None and fed < FIRST_CHUNKS):
         return False
     rover = session.sources.get("rover")
-    return rover is None or session.link_role == "rover" or not rover.frames
+    if rover is None or session.link_role == "rover":
+        return True
+    return not rover.frames and session.link.setup.source_kind != "ntrip"
 
 
 def _behind(session: Session, roles: tuple[str, ...]) -> str:
