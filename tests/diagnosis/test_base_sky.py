@@ -35,3 +35,10 @@ def test_a_low_satellite_says_that_one_side_is_open(view: LinkView, lowest_deg: 
     assert ("base_obstructed" in found) is told
     if told:
         assert found["base_obstructed"].severity == "stop"  # no lighter than what is folded into it
+
+
+def test_a_missing_antenna_s_name_comes_before_what_does_a_fixed_rover_no_harm() -> None:
+    """Its 5 to 10 cm of height are missing whatever the rover does; all three are notes beside a rover that works."""
+    session = read(stream(sent(Base(bias_every_s=None, descriptor_every_s=None), 200)))
+    codes = [f.code for f in session.findings()]
+    assert codes.index("antenna_unknown") < codes.index("no_glonass_bias")

@@ -112,6 +112,9 @@ FINDINGS: tuple[FindingRule, ...] = (
        "does the receiver use another radio or mount point than the one that is read?", needs="rover corrections"),
     _r("long_baseline", "base", "warn", "the base is {baseline_max_m} m away",
        "use a nearer base or mount point", "check heights on control: 1 mm more for each kilometre", needs="rover"),
+    _r("antenna_unknown", "base", "note", "the base does not say which antenna it has: 5 to 10 cm of height may be missing",
+       "switch on 1033 or 1008 in the base, with the antenna's name", "compare heights on a control mark", needs="corrections",
+       source="RTCM 10403.3, 1007/1008/1033; size of the effect: common practice, no source"),
     # Stream content ---------------------------------------------------------------------------------------------------
     _r("no_phase", "content", "stop", "no carrier-phase observations ({what}): no rover can fix on this",
        "set the base to MSM4 or MSM7 (or 1004 and 1012)", "choose a mount point for RTK, not for code differential or state-space corrections",
@@ -129,9 +132,6 @@ FINDINGS: tuple[FindingRule, ...] = (
        needs="corrections"),
     _r("base_clock", "content", "warn", "the stream's time is off by {offset_s} s, by {basis}: {likely}",
        "restart the base with clear sky, so that it learns the leap seconds", "update the base's firmware", "tell the network's operator", needs="corrections"),
-    _r("antenna_unknown", "base", "note", "the base does not say which antenna it has: 5 to 10 cm of height may be missing",
-       "switch on 1033 or 1008 in the base, with the antenna's name", "compare heights on a control mark", needs="corrections",
-       source="RTCM 10403.3, 1007/1008/1033; size of the effect: common practice, no source"),
     # Rover's sky and fix ----------------------------------------------------------------------------------------------
     _r("no_rover", "rover", "stop", "the rover says nothing ({longest_s} s at the longest)",
        "power and cable of the receiver", "serial speed of the port", "which sentences does the receiver send? GGA is needed", needs="rover"),
