@@ -1,6 +1,8 @@
 """Every form of answer in three ways: whole, byte by byte, and with trailing bytes."""
 
 import contextlib
+import gzip
+import zlib
 
 import pytest
 from hypothesis import given
@@ -152,3 +154,35 @@ def test_a_stream_that_starts_with_a_burst_is_no_long_header(head):
     found = AnswerHead().feed(head + burst)
     assert found is not None
     assert (found[0].status, found[1].lstrip(b"\r\n")) == (200, burst)
+
+
+@pytest.mark.parametrize("cut", [1, 2, 3, 7, 1000])
+@pytest.mark.parametrize("chunked", [False, True])
+def test_a_stream_that_somebody_on_the_way_has_compressed_is_read(cut: int, chunked: bool) -> None:
+    # RFC 9110, 12.5.3: a client that sends no Accept-Encoding has no preference. The coder is Python's zlib (RFC 1952).
+    coder = zlib.compressobj(6, zlib.DEFLATED, 31)
+    frames = [bytes([0xD3, 0, i]) + bytes(range(40)) for i in range(9)]
+    parts = [coder.compress(f) + coder.flush(zlib.Z_SYNC_FLUSH) for f in frames]
+    body = b"".join(f"{len(p):x}\r\n".encode() + p + b"\r\n" if chunked else p for p in parts)
+    decoder = BodyDecoder(announced=chunked, packed=True)
+    assert b"".join(decoder.feed(body[i : i + cut]) for i in range(0, len(body), cut)) == b"".join(frames)
+    assert not decoder.broken
+
+
+def test_a_stream_that_is_not_compressed_in_spite_of_its_header_is_left_as_it_is() -> None:
+    decoder = BodyDecoder(announced=False, packed=True)
+    assert decoder.feed(b"\xd3\x00\x13") + decoder.feed(b"\x3e\xd7") == b"\xd3\x00\x13\x3e\xd7"
+
+
+def test_a_compressed_stream_that_breaks_or_grows_beyond_measure_ends_as_broken() -> None:
+    whole = gzip.compress(bytes(1 << 25))
+    grown, torn = BodyDecoder(announced=False, packed=True), BodyDecoder(announced=False, packed=True)
+    assert grown.feed(whole) == b""
+    assert grown.broken and grown.ended
+    torn.feed(gzip.compress(b"\xd3\x00\x13" * 500)[:30] + b"no more of it" * 9)
+    assert torn.broken
+
+
+def test_two_compressed_members_are_one_stream() -> None:
+    decoder = BodyDecoder(announced=False, packed=True)
+    assert decoder.feed(gzip.compress(b"\xd3one") + gzip.compress(b"\xd3two")) == b"\xd3one\xd3two"

@@ -259,7 +259,7 @@ def test_a_caster_that_hangs_up_on_a_silent_client_wanted_its_position():
     assert failed.cause == "needs_position"
     told, _ = opened(needs=True)
     told.tick(0, 0, PLACE)
-    assert [s.cause for s in told.eof(9 * S)] == ["dropped"]
+    assert [s.cause for s in told.eof(9 * S)] == ["no_data"]
 
 
 def test_a_table_that_drips_for_ever_has_a_limit():
@@ -338,6 +338,16 @@ def test_refusals_after_success_are_taken_for_a_ban():
     assert keys == ["caster_dropped", "caster_dropped", "caster_throttled"]
 
 
+def test_a_network_that_is_gone_after_success_is_no_ban_but_a_refusal_may_be_one():
+    # No name, no route, no answer: nobody is there to ban us. Out of the mobile network's reach is far more common.
+    history = memory()
+    history.streamed()
+    gone = [history.judge(Failed(key), None).cause.code for key in ("unreachable", "no_answer", "unreachable") * 2]
+    assert set(gone) == {"caster_unreachable"}
+    refused = [history.judge(Failed("refused"), None).cause.code for _ in range(3)]
+    assert refused == ["caster_unreachable", "caster_unreachable", "caster_throttled"]
+
+
 def test_a_404_is_explained_by_the_table():
     history = memory()
     history.table = parse_table(TABLE.replace(b"ALDERMERE1", b"ALDERMERE2"))
@@ -373,3 +383,9 @@ def test_every_cause_has_a_code_of_the_contract_and_a_next_step():
     }
     assert {cause.code for cause in CAUSES.values()} == codes
     assert all(cause.next_steps and cause.summary for cause in CAUSES.values())
+
+
+def test_a_table_that_says_nothing_of_a_position_does_not_say_no():
+    history = memory()
+    history.table = parse_table(TABLE.replace(b"170;0;0", b"170;;0"))
+    assert history.needs_position is None

@@ -300,3 +300,20 @@ def test_an_ipv6_caster_is_reached():
         spec = parse_source(f"ntrip://[::1]:{server.getsockname()[1]}/M")
         with connect(spec) as sock:
             assert sock.family == socket.AF_INET6
+
+
+def test_a_plain_request_to_a_port_that_speaks_tls_is_told_once_by_a_greeting_without_a_login(certificates):
+    with ScriptedCaster(ICY, context=context(certificates, "good")) as caster:
+        seen = events_of(reader(caster), is_state(SourceState.REFUSED))
+    assert seen[-1].code == "caster_tls"
+    assert "write ntrip+tls://" in seen[-1].message
+    assert not any(caster.requests)  # no request came through, and no login
+
+
+def test_a_caster_that_hangs_up_is_greeted_in_tls_once_and_only_once(monkeypatch):
+    greetings, clock = [], QuickClock()
+    monkeypatch.setattr("hubtack.readers.ntrip_source.speaks_tls", greetings.append)  # None: it does not
+    with ScriptedCaster(lambda sock, request: None) as caster:
+        seen = events_of(reader(caster, clock=clock), lambda e: len(clock.pauses) > 2)
+    assert {e.code for e in seen} == {"caster_dropped"}
+    assert len(greetings) == 1

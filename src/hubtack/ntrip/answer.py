@@ -9,6 +9,7 @@ bytes -> AnswerHead.feed -> Head (status, headers) + what follows -> BodyDecoder
 from __future__ import annotations
 
 import re
+import zlib
 from dataclasses import dataclass, field
 
 MAX_HEAD = 16_384
@@ -170,10 +171,12 @@ class BodyDecoder:
 
     The first bytes decide: ``D3 00..03`` or ``$`` is data whatever the header says, and a size line in front of either
     is chunked coding whatever the header lacks. A size line that makes no sense later ends the body as ``broken``.
+    ``packed``: the head says that the body is compressed (see ``is_packed``); it is believed where the bytes agree.
     """
 
-    def __init__(self, *, announced: bool, drop_blank: bool = False) -> None:
+    def __init__(self, *, announced: bool, drop_blank: bool = False, packed: bool = False) -> None:
         self._announced = announced
+        self._unpacker = Unpacker() if packed else None
         self._drop_blank = drop_blank
         self._buffer = bytearray()
         self._mode = "undecided"
@@ -198,10 +201,18 @@ class BodyDecoder:
         if self._mode == "plain":
             out = bytes(self._buffer)
             self._buffer.clear()
-            return out
+            return self._unpack(out)
         if self._mode == "chunked":
-            return self._unchunk()
+            return self._unpack(self._unchunk())
         return b""
+
+    def _unpack(self, data: bytes) -> bytes:
+        if self._unpacker is None or not data:
+            return data
+        out = self._unpacker.feed(data)
+        if self._unpacker.broken:
+            self.ended = self.broken = True
+        return out
 
     def _decide(self, end: bool) -> None:
         buffer = bytes(self._buffer)
@@ -215,7 +226,8 @@ class BodyDecoder:
             elif not first and not end:
                 return
             else:
-                self._mode = "chunked" if first in (b"\xd3", b"$") and int(size[1], 16) > 0 else "plain"
+                known = (b"\xd3", b"$", _GZIP[:1]) if self._unpacker is not None else (b"\xd3", b"$")
+                self._mode = "chunked" if first in known and int(size[1], 16) > 0 else "plain"
         elif end or len(buffer) > MAX_SIZE_LINE or not _SIZE_SO_FAR.match(buffer):
             self._mode = "plain"
 
@@ -253,3 +265,56 @@ class BodyDecoder:
         self.ended = self.broken = True
         out += self._buffer
         self._buffer.clear()
+
+
+_GZIP = b"\x1f\x8b\x08"  # RFC 1952, 2.3.1: identification and the one method there is
+_MOST_UNPACKED = 1 << 24  # from one read: corrections do not shrink much, what grows a thousandfold is none
+
+
+def is_packed(head: Head) -> bool:
+    """Whether the head says gzip, as the content's coding or the transfer's.
+
+    A client that sends no Accept-Encoding has no preference (RFC 9110, 12.5.3): a proxy on the way may compress.
+    """
+    return "gzip" in f"{head.get('content-encoding')},{head.get('transfer-encoding')}".lower()
+
+
+class Unpacker:
+    """Takes gzip off a stream, as far as it has come; what is not gzip in spite of the header is left as it is.
+
+    ``broken``: the compressed stream makes no sense from here on, or is far too large.
+    """
+
+    def __init__(self) -> None:
+        self._start = b""
+        self._inflate: zlib._Decompress | None = None
+        self._plain = False
+        self.broken = False
+
+    def feed(self, data: bytes) -> bytes:
+        """The bytes that can be told by now."""
+        if self._plain:
+            return data
+        if self._inflate is None:
+            self._start += data
+            if self._start[: len(_GZIP)] != _GZIP[: len(self._start)]:
+                self._plain = True
+                return self._start
+            if len(self._start) < len(_GZIP):
+                return b""
+            data, self._start = self._start, b""
+            self._inflate = zlib.decompressobj(16 + zlib.MAX_WBITS)
+        out = bytearray()
+        try:
+            while data:
+                out += self._inflate.decompress(data, _MOST_UNPACKED + 1 - len(out))
+                if len(out) > _MOST_UNPACKED:
+                    self.broken = True
+                    return b""
+                data = self._inflate.unconsumed_tail
+                if self._inflate.eof:  # one member has ended, and another may follow at once (RFC 1952, 2.2)
+                    data = self._inflate.unused_data
+                    self._inflate = zlib.decompressobj(16 + zlib.MAX_WBITS)
+        except zlib.error:
+            self.broken = True
+        return bytes(out)

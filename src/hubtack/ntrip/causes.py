@@ -126,6 +126,12 @@ _ROWS = (
         ("check the name, the port and this computer's network",),
     ),
     Cause(
+        "refused",
+        "caster_unreachable",
+        "the caster's computer refuses the connection",
+        ("check the port, and ask the operator whether the caster runs",),
+    ),
+    Cause(
         "no_answer",
         "caster_unreachable",
         "connected, and no answer to the request",

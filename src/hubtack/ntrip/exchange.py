@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from hubtack.ntrip.answer import AnswerHead, BadAnswer, BodyDecoder, Head, looks_like_page, what_came
+from hubtack.ntrip.answer import AnswerHead, BadAnswer, BodyDecoder, Head, is_packed, looks_like_page, what_came
 from hubtack.ntrip.gga import gga_line
 from hubtack.ntrip.login import Challenge, basic, digest, parse_challenges, usable_digest
 from hubtack.ntrip.request import build_request, target
@@ -184,9 +184,11 @@ class Exchange:
             steps: list[Step] = self._stream_bytes(rest, now_ns, ending=True) if rest or self._sniff else []
             if self.done:
                 return steps
-            if not self.data_bytes and self._sent_ns is None and self.needs_position is not False:
-                waited_s = (now_ns - self._opened_ns) * 1e-9
-                return [*steps, self._fail("needs_position", f"closed after {waited_s:.0f} s without a byte")]
+            if not self.data_bytes:
+                closed = f"closed after {(now_ns - self._opened_ns) * 1e-9:.0f} s without a byte"
+                if self._sent_ns is None and self.needs_position is not False:
+                    return [*steps, self._fail("needs_position", closed)]
+                return [*steps, self._fail("no_data", f"{closed}; {self._why_no_position()}")]
             return [*steps, self._fail("dropped", "closed by the caster")]
         if self._head.waiting:
             return self._bad_answer(what_came(self._head.waiting))
@@ -218,9 +220,11 @@ class Exchange:
                 self._fail("needs_position", f"open for {waited_s:.0f} s without a byte, and no position was sent")
             )
         elif waited_s > FIRST_DATA_S:
-            sent = "a position was sent" if self._sent_ns is not None else "the table says that it needs no position"
-            steps.append(self._fail("no_data", f"open for {waited_s:.0f} s without a byte; {sent}"))
+            steps.append(self._fail("no_data", f"open for {waited_s:.0f} s without a byte; {self._why_no_position()}"))
         return steps
+
+    def _why_no_position(self) -> str:
+        return "a position was sent" if self._sent_ns is not None else "the table says that it needs no position"
 
     # Head ----------------------------------------------------------------------------------------------------------
 
@@ -254,7 +258,7 @@ class Exchange:
                 return self._open_table(head, rest, now_ns)
             version = 0 if not head.word else 1 if head.word == "ICY" or not head.get("ntrip-version") else 2
             chunked = "chunked" in head.get("transfer-encoding").lower()
-            return self._open(version, rest, now_ns, chunked=chunked, icy=head.word == "ICY")
+            return self._open(version, rest, now_ns, chunked=chunked, icy=head.word == "ICY", packed=is_packed(head))
         return self._refusal(head)
 
     def _refusal(self, head: Head) -> list[Step]:
@@ -299,17 +303,20 @@ class Exchange:
 
     # Body ----------------------------------------------------------------------------------------------------------
 
-    def _open(self, version: int, rest: bytes, now_ns: int, *, chunked: bool = False, icy: bool = False) -> list[Step]:
+    def _open(
+        self, version: int, rest: bytes, now_ns: int, *, chunked: bool = False, icy: bool = False, packed: bool = False
+    ) -> list[Step]:
         self._state = "stream"
         self._opened_ns = self._last_ns = now_ns
         if version < 2:
             self._sent_ns = None  # a 1.0 caster does not read the position in the request: send it as a line
-        self._body = BodyDecoder(announced=chunked, drop_blank=icy)
+        self._body = BodyDecoder(announced=chunked, drop_blank=icy, packed=packed)
         return [Opened(version), *(self._take_body(rest, now_ns) if rest else [])]
 
     def _open_table(self, head: Head, rest: bytes, now_ns: int) -> list[Step]:
         self._state = "table"
-        self._body = BodyDecoder(announced="chunked" in head.get("transfer-encoding").lower())
+        chunked = "chunked" in head.get("transfer-encoding").lower()
+        self._body = BodyDecoder(announced=chunked, packed=is_packed(head))
         return self._take_body(rest, now_ns) if rest else []
 
     def _take_body(self, data: bytes, now_ns: int) -> list[Step]:

@@ -13,6 +13,8 @@ SHORT_S = 30.0  # a stream that lives no longer than this was pushed off, or pus
 SHORT_IN_A_ROW = 3
 REFUSED_IN_A_ROW = 3
 LOST_PAUSE_S = 60.0
+# Somebody must be there to turn us away: no name, no route and no answer are a lost network far more often.
+_MAY_BE_A_BAN = ("refused", "closed_unanswered", "login_forbidden")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +47,7 @@ class Memory:
         if record is None:
             return None
         if record.needs_position is None:
-            return record.network_solution
+            return True if record.network_solution else None
         return record.needs_position or bool(record.network_solution)
 
     def streamed(self) -> None:
@@ -66,9 +68,9 @@ class Memory:
             else:
                 detail = near_text(self.mount, self.table)
         cause = CAUSES[key]
-        if self.worked and key in ("unreachable", "closed_unanswered", "login_forbidden", "no_answer"):
+        if self.worked and key in _MAY_BE_A_BAN:
             self._refused += 1
-            if self._refused >= REFUSED_IN_A_ROW and key != "no_answer":
+            if self._refused >= REFUSED_IN_A_ROW:
                 cause = CAUSES["banned"]
         if self.worked and not cause.retry:
             # It worked in this very run, so the settings are right: try again, but slowly.

@@ -26,6 +26,8 @@ from hubtack.readers.urls import SourceSpec
 from hubtack.secret import MASK, Secret
 
 Place = Callable[[], "tuple[float, float, float] | None"]
+TLS_GREETING_S = 5.0
+_MAY_BE_TLS = ("closed_unanswered", "not_a_caster")  # what a port that speaks TLS makes of a plain request
 MAX_AGAIN = 4  # version, then Digest, then a fresh nonce: more than that is a loop
 
 
@@ -37,11 +39,7 @@ def connect(spec: SourceSpec) -> socket.socket:
     SourceError
         With code ``caster_unreachable`` or ``caster_tls``.
     """
-    proxy = proxy_for(spec.host, tls=spec.tls)
-    if proxy is not None:
-        sock = connect_through(proxy, spec.host, spec.port)
-    else:
-        sock = connect_tcp(spec.host, spec.port, "caster_unreachable")
+    sock = _dial(spec)
     if not spec.tls:
         return sock
     sock.settimeout(CONNECT_TIMEOUT_S)
@@ -61,6 +59,28 @@ def connect(spec: SourceSpec) -> socket.socket:
         raise SourceError(f"{spec.label}: {cause.summary} ({why}); {cause.next_steps[0]}", code=cause.code) from err
     wrapped.settimeout(POLL_S)
     return wrapped
+
+
+def _dial(spec: SourceSpec) -> socket.socket:
+    """A plain socket to the caster's port, through a proxy where one is set."""
+    proxy = proxy_for(spec.host, tls=spec.tls)
+    if proxy is not None:
+        return connect_through(proxy, spec.host, spec.port)
+    return connect_tcp(spec.host, spec.port, "caster_unreachable")
+
+
+def speaks_tls(spec: SourceSpec) -> bool:
+    """Whether the port answers a TLS greeting. Nothing of ours goes there, no login and no request: no trust is needed."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_CLIENT)
+    context.check_hostname = False
+    context.verify_mode = ssl.CERT_NONE
+    try:
+        with _dial(spec) as sock:
+            sock.settimeout(TLS_GREETING_S)
+            context.wrap_socket(sock, server_hostname=spec.host).close()
+    except (OSError, SourceError):  # SSLError is an OSError
+        return False
+    return True
 
 
 def _why_untrusted(err: ssl.SSLCertVerificationError, host: str) -> str:
@@ -103,6 +123,7 @@ class NtripReader:
         self._wanted = Wanted(spec.host, spec.port, spec.mount, spec.user, password or spec.password, mode, spec.tls)
         self._memory = Memory(spec.label, spec.mount)
         self._backoff = backoff or Backoff()
+        self._greeted = False
 
     def check(self) -> None:
         """A caster is checked by connecting, which the thread does."""
@@ -127,14 +148,18 @@ class NtripReader:
                 if err.code == "caster_tls" and err.retry is False:
                     emit(self._notice(SourceState.REFUSED, str(err), err.code))
                     return
-                failed = Failed("unreachable" if err.code != "caster_tls" else "tls_handshake", str(err))
-                verdict = self._memory.judge(failed, None)
-                said = str(err) if verdict.cause.key in ("unreachable", "tls_handshake") else verdict.message
+                refused = isinstance(err.__cause__, ConnectionRefusedError)
+                key = "tls_handshake" if err.code == "caster_tls" else "refused" if refused else "unreachable"
+                verdict = self._memory.judge(Failed(key, str(err)), None)
+                said = str(err) if verdict.cause.key == key else verdict.message
             else:
                 if failed is None or stop.is_set():
                     return
                 if failed.cause == "mount_unknown" and self._memory.table is None:
                     self._memory.table = self._fetch_table(stop)
+                if failed.cause in _MAY_BE_TLS and not self._memory.worked and not self._greeted:
+                    self._greeted = True  # once: a caster that hangs up may count the connections
+                    failed = _or_tls(failed, self._spec)
                 verdict = self._memory.judge(failed, streamed_s)
                 said = verdict.message
             if not verdict.retry:
@@ -205,6 +230,13 @@ class NtripReader:
             return fetch_table(self._spec, self._wanted.password, self._clock, stop)
         except SourceError:
             return None  # the stream's own failure is told; the table would only have helped to explain it
+
+
+def _or_tls(failed: Failed, spec: SourceSpec) -> Failed:
+    """``failed``, or that a plain request came to a port that speaks TLS: many close it without a word."""
+    if spec.tls or failed.cause not in _MAY_BE_TLS or not speaks_tls(spec):
+        return failed
+    return Failed("tls_wanted", "it answers a TLS greeting, and no plain request")
 
 
 def _unsaid(failed: Failed, wanted: Wanted) -> Failed:
@@ -278,7 +310,7 @@ def fetch_table(
         ):
             with_login = True
             continue
-        failed = _unsaid(failed or Failed("no_answer"), wanted)
+        failed = _unsaid(_or_tls(failed or Failed("no_answer"), spec), wanted)
         verdict = Memory(spec.label, "").judge(failed, None)
         raise SourceError(verdict.message, code=verdict.cause.code, retry=verdict.retry)
     raise SourceError(f"{spec.label}: the caster asks for the login again and again", code="caster_auth", retry=False)
