@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hubtack.diagnosis.episode import Episode, Severity
+from hubtack.diagnosis.link_source import source_family
 from hubtack.diagnosis.link_view import S_NS, LinkView
 from hubtack.engine.link_flow import BAD_CRC, FRAMES
 from hubtack.framing.sniff import WORDS, sniff
@@ -27,7 +28,7 @@ _CORRUPT_OPEN_NS = 30 * S_NS
 def bytes_family(view: LinkView) -> list[Episode]:
     """Episodes of the stream as bytes."""
     tally = view.tally
-    found = [Episode(code, start, end, evidence=dict(figures)) for code, start, end, figures in view.source_codes]
+    found = source_family(view)
     if tally.bytes == 0:
         if not found and view.listened_s >= view.limit("no_bytes_s"):
             found.append(view.all_time("no_bytes", "stop", bytes=0))

@@ -22,7 +22,6 @@ from hubtack.diagnosis.sky_family import sky_episodes
 from hubtack.diagnosis.why_float import likely_causes, patient
 from hubtack.engine.axis import DAY_NS
 from hubtack.knowledge.findings import BY_CODE
-from hubtack.readers.chunk import SourceState
 
 if TYPE_CHECKING:
     from hubtack.session.session import Session
@@ -81,9 +80,12 @@ def link_view(session: Session, elapsed_ns: int = 0) -> LinkView:
 
 def _source_codes(session: Session, start_ns: int) -> tuple[tuple[str, int, int | None, dict[str, Any]], ...]:
     source = session.sources.get(session.link_role)
-    if source is None or source.code is None or source.state not in (SourceState.FAILED, SourceState.REFUSED):
+    if source is None:
         return ()
-    return ((source.code, start_ns, None, {"why": source.message, "count": 1}),)
+    return tuple(
+        (outage.code, start, end, {"why": outage.why, "tries": outage.tries})
+        for outage, start, end in source.outages.spans(session.link.tally.first_ns, start_ns)
+    )
 
 
 def findings(session: Session, elapsed_ns: int = 0) -> list[Finding]:

@@ -134,6 +134,7 @@ class Session:
         """Take note of what has become of a source."""
         source = self._source(notice.source)
         source.state, source.message, source.code = notice.state, notice.message, notice.code
+        source.outages.note(notice, self.link.tally.last_ns)
 
     def release(self, name: str) -> JudgedRows:
         """A source has been quiet past the deadline: let go of bytes held back for a frame that may never come."""
@@ -192,6 +193,8 @@ class Session:
         """When a chunk came, and its place among all that came."""
         source = self._source(chunk.source)
         source.arrivals.add(len(chunk.data), self._place, chunk.t_utc_ns, chunk.t_mono_ns)
+        if source.outages.lasts and chunk.data:
+            source.outages.bytes_came(chunk.t_mono_ns)
         self._place += len(chunk.data)
         if chunk.source == self.link_role:
             self.link.tally.note_raw(chunk.data)

@@ -8,6 +8,7 @@ from hubtack.decode.decoder import Decoder
 from hubtack.decode.tables import Decoded
 from hubtack.readers.chunk import SourceState
 from hubtack.session.arrivals import ArrivalLog
+from hubtack.session.outages import Outages
 
 
 @dataclass(slots=True)
@@ -17,6 +18,7 @@ class Source:
     role: str
     decoder: Decoder = field(default_factory=Decoder)
     arrivals: ArrivalLog = field(default_factory=ArrivalLog)
+    outages: Outages = field(default_factory=Outages)
     state: SourceState | None = None
     message: str = ""
     code: str | None = None
