@@ -125,10 +125,14 @@ def test_the_moments_of_damaged_frames_are_kept_up_to_ten_thousand_and_all_are_c
     assert len(at) == 1 and 10_001 in counts[0].tolist()
 
 
-def test_a_repeat_is_told_though_the_memory_of_frames_is_cut_back(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("interval_s", [1.0, 2.0])
+def test_a_repeat_is_told_though_the_memory_of_frames_is_cut_back(
+    monkeypatch: pytest.MonkeyPatch, interval_s: float
+) -> None:
+    # Half a minute is all that a repeat may take: at 2 s that is less than half of the memory, at 1 s more.
     monkeypatch.setattr(link_tally, "_MOST_RECENT", 40)
-    base = Base(systems=(GPS,), arp_every_s=None, bias_every_s=None, descriptor_every_s=None)
-    frames = sent(base, 120)
+    base = Base(systems=(GPS,), interval_s=interval_s, arp_every_s=None, bias_every_s=None, descriptor_every_s=None)
+    frames = sent(base, 120 * interval_s)
     again = [item for i, item in enumerate(frames) for _ in range(2 if i % 10 == 9 else 1)]
     session = read(stream(again), cuts=range(0, 40_000, 500))
     assert session.link.tally.duplicates == 12

@@ -98,4 +98,24 @@ def test_numbers_that_no_system_has_are_no_satellites() -> None:
     sets = SkySets()
     sets.add(np.zeros(3, np.int64), np.full(3, GPS), np.array([0, 7, N_SATELLITES]))
     sets.add(np.zeros(1, np.int64), np.full(1, GPS), np.array([N_SATELLITES]))
+    none = np.zeros(1, dtype=np.uint64)  # a message whose satellites have numbers that no system has
+    sets.add_masks(np.zeros(1, np.int64), np.full(1, GLONASS), none)
     assert sets.bins == {0: {GPS: 1 << 7}}
+    nought = sky_of([gga(0), gsv((0, "60", "010", "47"))])
+    assert nought.tracked.bins == {} == nought.geometry.minutes
+
+
+def test_the_newest_geometry_is_that_of_the_table_and_is_worked_out_anew_when_more_comes() -> None:
+    high, low = (
+        [(5, "60", "000", "47"), (7, "75", "090", "47"), (9, "60", "180", "47"), (13, "85", "270", "47")],
+        (15, "10", "045", "40"),
+    )
+    lines = [gga(0), gsv(*high), gga(60_000), gsv(*high), gsv(low)]
+    seen: list[float] = []
+    sky, decoder, axis = RoverSky(), Decoder(), SessionAxis()
+    for line in lines:
+        sky.add(decoder.feed(line).sentences, axis)
+        seen.append(sky.geometry.newest_pdop(sky.used))
+        table = sky.geometry.table(sky.used)[1]
+        assert sky.geometry.newest_pdop(sky.used) == pytest.approx(table[-1] if len(table) else np.nan, nan_ok=True)
+    assert np.isnan(seen[0]) and seen[1] == seen[2] == seen[3] > 1.5 * seen[4]  # a low satellite opens the pyramid

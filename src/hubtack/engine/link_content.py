@@ -65,13 +65,11 @@ class SkySets:
         self._add_heard(first, _heard(bins - first, code, span))
 
     def add_masks(self, time_ns: Ints, system: Ints, mask: Masks) -> None:
-        """The same with the satellites of each of N messages as a bit mask: number 1 is the lowest bit."""
+        """The same with the satellites of each of N > 0 messages as a bit mask: number 1 is the lowest bit."""
         key = time_ns // SKY_BIN_NS * N_SYSTEMS + system
         order = np.argsort(key, kind="stable")
         key, mask = key[order], mask[order]
-        start = np.flatnonzero(np.concatenate((key[:1] == key[:1], np.diff(key) != 0)))
-        if not len(start):
-            return
+        start = np.flatnonzero(np.concatenate(([True], np.diff(key) != 0)))
         together = np.bitwise_or.reduceat(mask, start)
         for one, heard in zip(key[start].tolist(), together.tolist(), strict=True):
             if heard:
