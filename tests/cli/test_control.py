@@ -455,6 +455,7 @@ def test_a_base_in_one_frame_and_a_mark_in_another_is_named_with_its_direction(t
     assert fit["left_m"] < 0.03
     shift = next(f for f in doc["findings"] if f["code"] == "datum_shift")
     assert shift["severity"] == "warn"
+    assert doc["findings"][0]["code"] == "datum_shift"  # the cause before what it makes fail
     assert shift["evidence"]["chance"] < 0.01
 
 

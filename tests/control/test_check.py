@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from tests.control.standing import CRS, grid, rows_at
@@ -81,3 +83,17 @@ def test_a_live_occupation_ends_when_its_mean_is_stable_in_height_as_well():
     text, why = occupation_state(rows_at(np.resize(NOISE_M, 310), h_geoid_m=np.resize(jumps, 310)), None)
     assert why == "the longest time of an occupation was over"
     assert occupation_state(rows_at(NOISE_M[:50]), None)[1] == ""  # a minute at least
+
+
+@pytest.mark.parametrize(
+    ("asked_east_m", "here_east_m", "named"),
+    [(25.0, 0.0, True), (25.0, 0.02, True), (25.0, 0.05, False), (0.06, 0.0, False), (0.0, 0.0, False)],
+    ids=["on the other", "on it but for 20 mm", "beside it", "too close together to tell", "on its own"],
+)
+def test_a_rover_that_stands_on_another_mark_of_the_site_is_told_its_name(asked_east_m, here_east_m, named):
+    east, north = grid(-45.0, 170.0)
+    others = (Mark("CP3", east + asked_east_m, north, 14.0), Mark("CP4", east + here_east_m, north, 14.0))
+    about = dataclasses.replace(ABOUT, others=others)
+    check = check_mark(rows_at(NOISE_M), FRAME, others[0], about)
+    assert (check.mistake is not None and "stands on CP4, and CP3 was asked for" in check.mistake) is named
+    assert not (named and check.passed)

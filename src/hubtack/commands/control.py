@@ -135,6 +135,18 @@ def _circumstances(args: argparse.Namespace, answer: Answer) -> Circumstances:
         epoch=epoch,
         most_s=None if answer.is_live else args.for_s,
         stream=answer.stream,
+        others=_others(args, answer),
+    )
+
+
+def _others(args: argparse.Namespace, answer: Answer) -> tuple[Mark, ...]:
+    """The marks of the site file, where they are in the same system as the one asked for."""
+    frame = answer.frame
+    if frame is None or frame.is_geographic or args.crs not in (None, answer.site.site.crs):
+        return ()
+    return tuple(
+        _as_mark(frame, (m.easting_m, m.northing_m, m.height_m), m.name, m.sigma_m, m.height_datum)
+        for m in answer.site.site.control
     )
 
 

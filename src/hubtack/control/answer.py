@@ -106,7 +106,8 @@ def findings_of_check(answer: Answer) -> list[Finding]:
     if session is not None:
         found += [f for f in session.findings() if _belongs(f, check)]
     order = {"stop": 0, "warn": 1, "note": 2}
-    return sorted(found, key=lambda f: order[f.severity])
+    # The root cause stands first: a known step between datums explains the failed check that shows it.
+    return sorted(found, key=lambda f: (0 if f.code == "datum_shift" else 1 + order[f.severity]))
 
 
 def _one(episode: Episode, now_ns: int, first_steps: Sequence[str]) -> list[Finding]:

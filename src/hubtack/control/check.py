@@ -21,7 +21,7 @@ from hubtack.control.datum_fit import FitAnswer, fit_datum
 from hubtack.control.frame import Frame, Mark
 from hubtack.control.judge import Judgement, Limits, judge
 from hubtack.control.mean import Mean, inliers, occupation_mean
-from hubtack.control.mistakes import height_mistake, likely_mistake
+from hubtack.control.mistakes import height_mistake, likely_mistake, other_mark
 from hubtack.control.occupation import OccupationRows, Stretch, choose_stretch, standing_stretches
 from hubtack.control.stream_crs import DatumMessage, stream_candidates
 from hubtack.decode.tables import unpack_text
@@ -48,6 +48,7 @@ class Circumstances:
     epoch: float | None = None
     most_s: float | None = None  # only so much of the occupation
     stream: tuple[DatumMessage, ...] = ()  # what the stream says of its coordinate system
+    others: tuple[Mark, ...] = ()  # the site's marks, in the frame of the one that is judged
 
     def stated_sigma_m(self, baseline_m: float) -> Floats:
         """1 sigma (3,) of one fixed position as the receiver's maker states it: a constant and ppm of the baseline."""
@@ -136,6 +137,9 @@ def check_mark(rows: OccupationRows, frame: Frame | None, mark: Mark | None, abo
         if check.mistake is None:
             check.mistake = _far(horizontal, mark)
     check.judgement = judge(check.residual_m, occupied.sigma_m, mark.sigma_m, about.limits)
+    if not check.passed:
+        on = other_mark(frame, mark, about.others, occupied.latitude_deg, occupied.longitude_deg, about.limits)
+        check.mistake = on or check.mistake
     _doubt_frozen(check, occupied)
     _note_datum_step(check, frame, occupied)
     _note_height(check, frame, mark, occupied)
