@@ -195,10 +195,6 @@ def _silence(
     limit_ns = silent_limit_ns(track, setup)  # as for the verdict
     # Separate logs seldom end at the same moment: only a long silence at the end is the rover's.
     after_ns = max(limit_ns, _ENDS_APART_NS) if ends_apart else limit_ns
-    # A stream whose epochs are dated ahead of the rover's time all along does not make the rover silent by that.
-    ahead_s = -evidence.stream_age_median_s()
-    if not ends_apart and ahead_s > 0:
-        after_ns += round(ahead_s * 1e9)
     if tally.epochs and silent_ns > after_ns:
         found.append(
             Episode(

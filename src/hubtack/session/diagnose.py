@@ -98,8 +98,7 @@ def findings(session: Session, elapsed_ns: int = 0) -> list[Finding]:
         session.setup,
         start_ns=view.start_ns,
         now_ns=view.now_ns,
-        # Live by the clock, as for the verdict; in a log by what the other sources tell after the rover's last row.
-        silent_ns=elapsed_ns if session.is_live and not session.closed else view.now_ns - session.rover.track.time_ns,
+        silent_ns=_rover_silent_ns(session, view.now_ns, elapsed_ns),
         expects_rover="rover" in session.expected,
         ends_apart=session.by_content,
         outlasts_link_s=view.rover_outlasts_s,
@@ -117,6 +116,15 @@ def findings(session: Session, elapsed_ns: int = 0) -> list[Finding]:
     if session.has_link():
         episodes.extend(link_episodes(view, episodes))
     return findings_of(episodes, view.now_ns)
+
+
+def _rover_silent_ns(session: Session, now_ns: int, elapsed_ns: int) -> int:
+    """For how long the rover has said nothing: live by the clock, as for the verdict; in a log by what others say. [ns]"""
+    if session.is_live and not session.closed:
+        return elapsed_ns
+    # A stream whose epochs are dated ahead of the rover's time all along does not make the rover silent by that.
+    ahead_s = 0.0 if session.by_content else max(0.0, -session.rover.evidence.stream_age_median_s())
+    return now_ns - session.rover.track.time_ns - round(ahead_s * 1e9)
 
 
 def _with_causes(session: Session, episode: Episode, view: LinkView) -> Episode:
