@@ -10,7 +10,7 @@ from scipy.stats import chi2
 from tests.link_session import found, read
 from tests.link_stream import Base, Radio, sent, stream
 
-from hubtack.diagnosis.even_flow import evenness_p
+from hubtack.diagnosis.even_flow import even_flow, evenness_p
 
 
 @pytest.mark.parametrize("share", [0.7, 0.93])
@@ -43,3 +43,11 @@ def test_how_even_is_too_even_is_the_lower_tail_of_chi_square() -> None:
         exact = chi2.cdf(20 * 400.0 / (lost_frames * 150.0**2), 19)
         assert np.log(evenness_p(carried, lost_frames, 150.0)) == pytest.approx(np.log(exact), rel=0.1, abs=0.05)
     assert evenness_p(carried[:1], 1.0, 150.0) == 1.0 and evenness_p(carried, 0.0, 150.0) == 1.0
+
+
+def test_less_than_two_minutes_of_cut_epochs_do_not_tell_how_even_they_are() -> None:
+    frames = sent(Base(level=7), 180)
+    carried = Radio(0.7 * 8 * len(stream(frames)) / 180, buffer_bytes=4000).carry(frames)
+    data = [b"".join(data for at, data in carried if at < frames[0][0] + seconds) for seconds in (110, 181)]
+    short, long = (even_flow(read(some).link_view()) for some in data)
+    assert short is None and long is not None and long.code == "link_saturated"
