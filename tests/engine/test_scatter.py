@@ -82,3 +82,12 @@ def test_a_receiver_that_states_its_sigma_large_is_honest() -> None:
 def test_the_cut_changes_nothing(block: int) -> None:
     up_m = noise(np.random.default_rng(9), 240, 0.05, 2.0)
     assert np.array_equal(flags(up_m, block), flags(up_m))
+
+
+def test_heights_to_the_decimetre_go_to_and_fro_and_lie_to_nobody() -> None:
+    """A height between two tenths is rounded to either; the same to the millimetre is a lie of three sigma."""
+    fine = np.tile([0.0, 0.1], 200) + noise(np.random.default_rng(4), 400, 0.002, 0.0)
+    assert flags(fine).any()
+    e, q = rows(400, np.round(fine, 1))
+    e.height_decimals[:] = 1
+    assert not Scatter(0.008, 0.015, 0.05, LIMITS_BY_KEY["scatter_variance_ratio"].value).add(e, q).any()

@@ -229,7 +229,7 @@ def _budget(
     growth = AGE_GROWTH_M_PER_SQRT_S * np.sqrt(np.fmax(age_s, 0.0))  # no age adds nothing here, and is no GRADE
     sigma_heading_rad = PAIR_SIGMA_ACROSS_M / (setup.pair_separation_m or 1.0)
     heading_part = sigma_heading_rad * setup.reach_m
-    step_h = _last_digit(epochs.minute_decimals) * MINUTE_OF_ARC_M * STEP_TO_SIGMA
+    step_h = last_digit(epochs.minute_decimals) * MINUTE_OF_ARC_M * STEP_TO_SIGMA
 
     common_h = growth * growth + setup.linkage_sigma_m**2 + step_h * step_h
     horizontal, vertical = np.empty((2, len(fix))), np.empty((len(SHARES), len(fix)))
@@ -242,7 +242,7 @@ def _budget(
     vertical[2] = 0.0
     vertical[3] = np.radians(setup.tilt_sigma_deg) * setup.reach_m
     vertical[4] = setup.linkage_sigma_m
-    np.multiply(_last_digit(epochs.height_decimals), STEP_TO_SIGMA, out=vertical[5])
+    np.multiply(last_digit(epochs.height_decimals), STEP_TO_SIGMA, out=vertical[5])
     np.multiply(across_m, abs(setup.slope), out=vertical[6])
     return vertical, horizontal, float(np.degrees(sigma_heading_rad))
 
@@ -261,7 +261,7 @@ def _filled(values: Floats, instead: Floats | float) -> Floats:
     return np.where(missing, instead, values) if missing.any() else values
 
 
-def _last_digit(decimals: Floats) -> Floats:
+def last_digit(decimals: Floats) -> Floats:
     """What one step of the last of that many digits after the point is worth; 0 where the digits are not known."""
     first = decimals[:1]
     if len(decimals) and (decimals == first).all():  # nearly always
@@ -285,4 +285,13 @@ def best_possible(setup: Setup, baseline_m: float) -> tuple[str, float]:
     return ("GRADE" if reaches else "ROUGH"), best_m
 
 
-__all__ = ["FIXED", "SHARES", "Quantities", "best_possible", "best_possible_vertical_95_m", "quantities", "r95_factor"]
+__all__ = [
+    "FIXED",
+    "SHARES",
+    "Quantities",
+    "best_possible",
+    "best_possible_vertical_95_m",
+    "last_digit",
+    "quantities",
+    "r95_factor",
+]

@@ -5,7 +5,7 @@ seconds, so the scatter within a window is less than the sigma of a position, ne
 silence. One independent value every 3 s is assumed, ten a window, and the variance over sigma squared is compared with
 the limit ``scatter_variance_ratio``, the chi-square point at 1e-7 for nine degrees of freedom. Two windows in a row
 must fail in one of three axes: by chance that is less than once in the life of a fleet, and a machine that rocks for a
-moment is none.
+moment is none. What the receiver rounds away is no contradiction: heights to the decimetre scatter by half of one.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from hubtack.engine.quantities import Quantities
+from hubtack.engine.quantities import MINUTE_OF_ARC_M, Quantities, last_digit
 from hubtack.epochs.columns import Epochs
 from hubtack.geo import ecef_offset_to_enu
 from hubtack.knowledge.fix_types import FIXED
@@ -117,9 +117,16 @@ class Scatter:
         sums, squares = (np.add.reduceat(u, first, axis=0).tolist() for u in (units, units * units))
         stated_h = np.sqrt((epochs.sigma_north_m[rows] ** 2 + epochs.sigma_east_m[rows] ** 2) / 2.0)
         variances = []
-        for stated, floor_m in ((stated_h, self.floor_horizontal_m), (epochs.sigma_up_m[rows], self.floor_vertical_m)):
+        step_h_m = last_digit(epochs.minute_decimals[rows]) * MINUTE_OF_ARC_M
+        step_v_m = last_digit(epochs.height_decimals[rows])
+        for stated, floor_m, step_m in (
+            (stated_h, self.floor_horizontal_m, step_h_m), (epochs.sigma_up_m[rows], self.floor_vertical_m, step_v_m)
+        ):  # fmt: skip
             sigma = np.minimum(np.fmax(stated, floor_m), 50.0)
-            variances.append(np.add.reduceat(np.rint(sigma**2 / _UNIT_M**2).astype(np.int64), first).tolist())
+            # What is rounded goes to and fro between two steps: no variance within a step is above a quarter of its
+            # square (Popoviciu's inequality).
+            allowed = sigma**2 + step_m**2 / 4.0
+            variances.append(np.add.reduceat(np.rint(allowed / _UNIT_M**2).astype(np.int64), first).tolist())
         return {i: (sums[k], squares[k], [variances[0][k], variances[1][k]]) for k, i in enumerate(good.tolist())}
 
     def _close(self) -> None:
