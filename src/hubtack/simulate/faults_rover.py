@@ -52,6 +52,8 @@ def few_satellites(world: World, rng: np.random.Generator) -> None:
 def poor_geometry(world: World, rng: np.random.Generator) -> None:
     """The receiver's elevation mask is set far too high: satellites enough, and all of them overhead."""
     mask = world.receiver.mask_deg = float(rng.uniform(25.0, 52.0))
+    if "GSA" not in world.receiver.order:
+        world.receiver.order = (*world.receiver.order, "GSA")  # without it nothing tells how they stand
     world.cause("poor_geometry", 0.0, None, mask_deg=round(mask, 1))
 
 

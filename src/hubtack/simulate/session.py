@@ -26,6 +26,10 @@ from hubtack.simulate.variety import draw_variety, equip, stream_of
 from hubtack.simulate.world import Channel, World, draw_world, gps_time
 
 Progress = Callable[[float], None]  # share of the work done, 0 to 1
+_PLAYED = frozenset({
+    "overnight_shift", "wrong_base", "no_rover", "rover_fields", "not_using_corrections", "few_satellites", "poor_geometry",
+    "suspect_fix", "frozen_position", "heading_separation", "heading_flipped", "clock_mismatch",
+})  # fmt: skip
 
 __all__ = ["Progress", "Simulated", "simulate", "write_folder"]
 
@@ -152,9 +156,13 @@ def _two_days(world: World, rng: np.random.Generator, progress: Progress | None,
         part.receiver = world.receiver
     morning.base.typed_offset_m = world.night.typed_offset_m
     morning.base.moves = [(-1.0, world.night.moved_enu_m)] if world.night.moved_enu_m.any() else []
+    # Of a second cause beside the night only what sits in the receiver or on the machine is played.
+    morning.truth = [c for c in world.truth if c["code"] in _PLAYED and c.get("mattered") is None]
     first, second = _run(evening, rng, None), _run(morning, rng, progress)
     later = (morning.start - evening.start).total_seconds()
     for cause in world.truth:
+        if cause["code"] not in _PLAYED:
+            cause["mattered"] = False
         cause["start_s"], cause["end_s"] = later, None
     world.start, world.seconds = evening.start, int(later) + half
     return Simulated(
