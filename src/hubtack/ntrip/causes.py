@@ -129,7 +129,10 @@ _ROWS = (
         "refused",
         "caster_unreachable",
         "the caster's computer refuses the connection",
-        ("check the port, and ask the operator whether the caster runs",),
+        (
+            "check host and port; where it has worked, the caster may be starting anew: wait a minute or two",
+            "ask the operator whether the caster runs, and whether this address is banned",
+        ),
     ),
     Cause(
         "no_answer",

@@ -14,7 +14,8 @@ SHORT_IN_A_ROW = 3
 REFUSED_IN_A_ROW = 3
 LOST_PAUSE_S = 60.0
 # Somebody must be there to turn us away: no name, no route and no answer are a lost network far more often.
-_MAY_BE_A_BAN = ("refused", "closed_unanswered", "login_forbidden")
+# A refused connection is a caster that is started anew far more often than a ban: by the sixth, two minutes have gone.
+_MAY_BE_A_BAN = {"closed_unanswered": REFUSED_IN_A_ROW, "login_forbidden": REFUSED_IN_A_ROW, "refused": 6}
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +71,7 @@ class Memory:
         cause = CAUSES[key]
         if self.worked and key in _MAY_BE_A_BAN:
             self._refused += 1
-            if self._refused >= REFUSED_IN_A_ROW:
+            if self._refused >= _MAY_BE_A_BAN[key]:
                 cause = CAUSES["banned"]
         if self.worked and not cause.retry:
             # It worked in this very run, so the settings are right: try again, but slowly.
