@@ -13,6 +13,7 @@ from hubtack.diagnosis.link_view import S_NS, LinkView
 from hubtack.knowledge.leap_seconds import BEIDOU_BEHIND_GPS_S, CURRENT_LEAP_S
 from hubtack.knowledge.why_words import ROVER_OFF
 
+DAY_S = 86_400.0
 _OFF_S = 1.5  # a base's clock that is off by more is a fault and no rounding
 _FAR_S = 60.0
 _LEAST_LAGS = 10
@@ -134,13 +135,32 @@ def _computer_clock(view: LinkView, *, base_is_off: bool) -> Iterable[Episode]:
     tally, rover = view.tally, view.rover
     if tally.least_lag_ns is None or tally.latency.total < _LEAST_LAGS:
         return
-    least_s, limit_s = tally.least_lag_ns / S_NS, view.limit("clock_off_s")
+    least_s, limit_s, days_s = tally.least_lag_ns / S_NS, view.limit("clock_off_s"), DAY_S * view.computer_days_off
     if rover.least_lag_ns is not None:
         rover_s = rover.least_lag_ns / S_NS
         # Rover and stream agree with each other and not with this computer: it is outvoted.
-        if abs(rover_s) > limit_s and abs(least_s - rover_s) < _AGREE_S:
-            yield view.all_time("computer_clock", "note", offset_s=rover_s, basis="rover and stream agree")
+        if (abs(rover_s) > limit_s and abs(least_s - rover_s) < _AGREE_S) or days_s:
+            yield view.all_time("computer_clock", "note", offset_s=rover_s + days_s, basis="rover and stream agree")
         return
     # Corrections cannot come before their time, and no link holds them back for a minute.
-    if not base_is_off and (least_s < -limit_s or least_s > _FAR_S):
-        yield view.all_time("computer_clock", "note", offset_s=least_s, basis="the stream's epochs")
+    if (not base_is_off and (least_s < -limit_s or least_s > _FAR_S)) or days_s:
+        yield view.all_time("computer_clock", "note", offset_s=least_s + days_s, basis="the stream's epochs")
+
+
+def computer_clock_by_rover(view: LinkView) -> list[Episode]:
+    """``computer_clock`` where there is no stream to vote with the rover: said only of what no rover's lateness explains.
+
+    A row cannot come before its time, but for the seconds that a receiver may not know of UTC yet (leap seconds, after a
+    cold start), and none comes a minute late all day long.
+    """
+    if view.rover.least_lag_ns is None or view.rover.first_ns is None:
+        return []
+    lag_s = view.rover.least_lag_ns / S_NS
+    if abs(lag_s) <= _FAR_S and not view.computer_days_off:
+        return []
+    offset_s = lag_s + DAY_S * view.computer_days_off
+    episode = Episode(
+        "computer_clock", view.rover.first_ns, None, severity="note",
+        evidence={"offset_s": offset_s, "basis": "the rover's time"},
+    )  # fmt: skip
+    return [episode]

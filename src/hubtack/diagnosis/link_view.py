@@ -35,6 +35,7 @@ class LinkView:
     extra: Mapping[str, Any] = field(default_factory=dict)
     base: BaseSeen = field(default_factory=BaseSeen)  # what the base's own observations say
     glonass_off_s: int | None = None  # how far GLONASS epochs lie from those of GPS, where a base errs [s]
+    computer_days_off: int = 0  # whole days by which arrivals lie after the data; lags are known modulo a day
 
     @property
     def tally(self) -> LinkTally:

@@ -14,6 +14,7 @@ from hubtack.diagnosis.check_family import check_episodes
 from hubtack.diagnosis.episode import Episode, Finding
 from hubtack.diagnosis.fold import findings_of
 from hubtack.diagnosis.heading_family import course_episodes, heading_episodes
+from hubtack.diagnosis.link_clocks import computer_clock_by_rover
 from hubtack.diagnosis.link_families import LinkView, link_episodes, rtk_ready
 from hubtack.diagnosis.overnight import overnight_episodes
 from hubtack.diagnosis.rover_families import rover_episodes
@@ -22,6 +23,7 @@ from hubtack.diagnosis.sky_family import sky_episodes
 from hubtack.diagnosis.why_float import likely_causes, patient
 from hubtack.engine.axis import DAY_NS
 from hubtack.knowledge.findings import BY_CODE
+from hubtack.session.computer_clock import days_off
 
 if TYPE_CHECKING:
     from hubtack.session.session import Session
@@ -67,14 +69,17 @@ def link_view(session: Session, elapsed_ns: int = 0) -> LinkView:
     start_ns = session.link.tally.first_ns
     if start_ns is None:
         start_ns = session.rover.tally.first_ns if session.rover.tally.first_ns is not None else now_ns - elapsed_ns
+    rover = rover_view(session, now_ns)
+    lag_ns = rover.least_lag_ns if rover.least_lag_ns is not None else session.link.tally.least_lag_ns
     return LinkView(
         session.link,
-        rover_view(session, now_ns),
+        rover,
         start_ns,
         now_ns,
         source_codes=_source_codes(session, start_ns),
         base=session.base.seen(),
         glonass_off_s=session.base.leap.off_s(session.link.tally.leap_s),
+        computer_days_off=days_off(session.axis, session.last_arrival_utc_ns, session.now_ns(), lag_ns),
     )
 
 
@@ -115,6 +120,8 @@ def findings(session: Session, elapsed_ns: int = 0) -> list[Finding]:
     episodes.extend(session.rover_ranges.episodes(base_is_misplaced=bool(view.base.misplaced)))
     if session.has_link():
         episodes.extend(link_episodes(view, episodes))
+    else:
+        episodes.extend(computer_clock_by_rover(view))
     return findings_of(episodes, view.now_ns)
 
 
