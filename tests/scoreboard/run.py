@@ -18,6 +18,9 @@ def run(argv: list[str] | None = None) -> None:
     parser.add_argument("--clean-minutes", type=int, default=0, help="length of the clean days, instead of 5 to 12")
     parser.add_argument("--pairs", type=int, default=0, help="sessions with two faults at once")
     parser.add_argument("--at-once", type=int, default=20, help="sessions in one audit; a line is printed after each")
+    parser.add_argument(
+        "--others", type=int, default=0, help="instead: so many sessions for each code of casters, marks, clocks"
+    )
     args = parser.parse_args(argv)
     seed = run_seed()
     rng = np.random.Generator(np.random.PCG64(seed))
@@ -29,9 +32,24 @@ def run(argv: list[str] | None = None) -> None:
     names = sorted(FAULTS)
     cases += [draw_case(rng, [str(c) for c in rng.choice(names, 2, replace=False)]) for _ in range(args.pairs)]
     print(f"HUBTACK_SEED={seed}", flush=True)
+    if args.others:
+        _run_others(rng, args.others)
+        return
     with tempfile.TemporaryDirectory() as folder:
         board = run_cases(cases, Path(folder), at_once=args.at_once, told=lambda words: print(words, flush=True))
     print(board.table())
+
+
+def _run_others(rng: np.random.Generator, n: int) -> None:
+    from tests.scoreboard.confusion import Row, confusion_table
+    from tests.scoreboard.others import run_others
+
+    def told(row: Row) -> None:
+        if not row.right:
+            print(f"    {row.cause} -> {row.said}: {row.again}", flush=True)
+
+    with tempfile.TemporaryDirectory() as folder:
+        print(confusion_table(run_others(rng, n, Path(folder), told)))
 
 
 if __name__ == "__main__":
