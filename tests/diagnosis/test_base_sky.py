@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from tests.link_session import read
-from tests.link_stream import Base, sent, stream
+from tests.link_session import found, read
+from tests.link_stream import ARP_M, Base, arp_1005, sent, stream
 
 from hubtack.diagnosis.base_seen import BaseSeen
 from hubtack.diagnosis.link_observations import content_family
@@ -29,12 +29,12 @@ def view() -> LinkView:
 
 @pytest.mark.parametrize(("lowest_deg", "told"), [(29.9, True), (30.1, False), (float("nan"), False)])
 def test_a_low_satellite_says_that_one_side_is_open(view: LinkView, lowest_deg: float, told: bool) -> None:
-    found = {e.code: e for e in content_family(replace(view, base=BaseSeen(lowest_deg=lowest_deg)))}
-    few = found["few_common_satellites"]
+    codes = {e.code: e for e in content_family(replace(view, base=BaseSeen(lowest_deg=lowest_deg)))}
+    few = codes["few_common_satellites"]
     assert few.severity == "stop" and few.evidence["common"] == 4
-    assert ("base_obstructed" in found) is told
+    assert ("base_obstructed" in codes) is told
     if told:
-        assert found["base_obstructed"].severity == "stop"  # no lighter than what is folded into it
+        assert codes["base_obstructed"].severity == "stop"  # no lighter than what is folded into it
 
 
 def test_a_missing_antenna_s_name_comes_before_what_does_a_fixed_rover_no_harm() -> None:
@@ -42,3 +42,10 @@ def test_a_missing_antenna_s_name_comes_before_what_does_a_fixed_rover_no_harm()
     session = read(stream(sent(Base(bias_every_s=None, descriptor_every_s=None), 200)))
     codes = [f.code for f in session.findings()]
     assert codes.index("antenna_unknown") < codes.index("no_glonass_bias")
+
+
+def test_a_log_of_nothing_but_the_base_s_position_holds_no_observations() -> None:
+    """Its length is not known, for nothing in it has a time; a message that comes for the fifth time is answer enough."""
+    five = found(read(arp_1005(412, ARP_M) * 5))
+    assert five["no_phase"].evidence["what"] == "no observations at all" and five["no_phase"].severity == "stop"
+    assert "no_phase" not in found(read(arp_1005(412, ARP_M) * 4))

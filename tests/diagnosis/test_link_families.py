@@ -285,6 +285,12 @@ def test_a_base_that_was_moved_and_stays_is_latched_until_it_agrees_with_the_sit
     x, y, z = ARP_M
     agreed = read(stream(frames), LinkSetup(base_ecef_m=(x, y + 0.4, z)))
     assert not agreed.link.latches and found(agreed)["base_moved"].severity == "note"
+    # Until then it stood wrong, and what was dug in that minute was dug by it.
+    was = found(agreed)["base_misplaced"]
+    assert first(agreed) == "base_misplaced" and was.severity == "stop" and not was.open_at_end
+    assert was.evidence["off_m"] == pytest.approx(0.4, abs=1e-3) and was.evidence["total_s"] == pytest.approx(
+        60, abs=11
+    )
 
 
 def test_a_base_that_averages_its_position_creeps_and_is_not_moved() -> None:

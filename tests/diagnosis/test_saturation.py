@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hubtack.diagnosis.saturation import climbs
+from hubtack.diagnosis.saturation import _drained_ns, climbs
 
 BIN_NS = 10_000_000_000
 
@@ -41,3 +41,18 @@ def test_a_stall_a_step_and_noise_are_no_climbs() -> None:
 def test_a_saw_tooth_is_one_climb_a_tooth() -> None:
     tooth = 0.5 + 0.1 * 10 * np.arange(12)
     assert len(climbs(*series(np.tile(tooth, 4)))) == 4
+
+
+def test_a_climb_ends_where_the_buffer_is_full() -> None:
+    """Seven bins up to 46.7 s, and level from then on but for a tenth: the plateau is no part of the slope."""
+    level = 46.7 + 0.1 * (np.arange(23) % 3)
+    (climb,) = climbs(*series(np.concatenate((1.1 + 6.5 * np.arange(7), level))))
+    assert climb.end_ns == 7 * BIN_NS and climb.slope == pytest.approx(0.65, rel=0.02)
+
+
+def test_a_queue_that_stays_full_is_still_there() -> None:
+    level = np.concatenate((1.0 + 5.0 * np.arange(8), np.full(20, 36.0)))
+    (climb,) = climbs(*series(level))
+    assert _drained_ns(climb, *series(level)) is None
+    emptied = np.concatenate((level, [30.0, 18.0, 1.0]))
+    assert _drained_ns(climb, *series(emptied)) == 29 * BIN_NS

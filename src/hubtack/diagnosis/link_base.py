@@ -6,6 +6,7 @@ A base that a network computes moves and changes its ID when it is seated anew; 
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -157,8 +158,9 @@ def _one_base(view: LinkView, station: StationTally, *, alone: bool) -> list[Epi
                 },
             )
         )
-    if off_m is not None and site is not None and off_m > setup.base_tolerance_m and len(station.arps) == 1:
-        found.append(_misplaced(view, station, first_ns, off_m, site))
+    misplaced = off_m is not None and off_m > setup.base_tolerance_m
+    if misplaced and arp is not None and off_m is not None and site is not None and len(station.arps) == 1:
+        found.append(_misplaced(view, station, first_ns, off_m, site, arp))
     if view.engine.set_again is not None and view.engine.set_again[1] == station.id and alone:
         at_ns, _, moved_m = view.engine.set_again
         found.append(
@@ -178,8 +180,24 @@ def _one_base(view: LinkView, station: StationTally, *, alone: bool) -> list[Epi
             )
         )
     if alone and len(station.arps) > 1 and not _to_and_fro(station):
-        found.extend(_moved(view, station, agrees=off_m is not None and off_m <= setup.base_tolerance_m))
+        agrees = off_m is not None and off_m <= setup.base_tolerance_m
+        found.extend(_moved(view, station, agrees=agrees))
+        if agrees and site is not None:
+            found.extend(_was_misplaced(view, station, site))
     return found
+
+
+def _was_misplaced(view: LinkView, station: StationTally, site: tuple[float, float, float]) -> Iterable[Episode]:
+    """Where the base stood wrong until somebody set it right: what was dug meanwhile was dug by it."""
+    off_m = [distance_m(a[1:], site) for a in station.arps]
+    wrong = [i for i, m in enumerate(off_m) if m > view.setup.base_tolerance_m]
+    if not wrong or wrong[-1] + 1 >= len(off_m):
+        return
+    start_ns, end_ns = station.arps[wrong[0]][0], station.arps[wrong[-1] + 1][0]
+    worst = max(wrong, key=lambda i: off_m[i])
+    was = _misplaced(view, station, start_ns, off_m[worst], site, station.arps[worst][1:])
+    hold_ns = end_ns - start_ns if view.rover.has_rover else 0
+    yield replace(was, end_ns=end_ns, hold_ns=hold_ns, stands_alone=True)
 
 
 def _length(metres: float) -> str:
@@ -187,11 +205,15 @@ def _length(metres: float) -> str:
 
 
 def _misplaced(
-    view: LinkView, station: StationTally, first_ns: int, off_m: float, site: tuple[float, float, float]
+    view: LinkView,
+    station: StationTally,
+    first_ns: int,
+    off_m: float,
+    site: tuple[float, float, float],
+    place: tuple[float, float, float],
 ) -> Episode:
-    assert station.arp_ecef_m is not None
     lat, lon, _ = ecef_to_geodetic(np.array([site]))
-    enu = ecef_offset_to_enu(np.array([station.arp_ecef_m]) - np.array([site]), lat, lon)[0]
+    enu = ecef_offset_to_enu(np.array([place]) - np.array([site]), lat, lon)[0]
     east, north, up = (float(v) for v in enu)
     direction = (
         ("up" if up > 0 else "down") if float(np.hypot(east, north)) < abs(up) else compass_word_towards(east, north)

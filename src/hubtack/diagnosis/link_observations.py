@@ -17,6 +17,7 @@ from hubtack.knowledge.messages import BEIDOU, GALILEO, GLONASS, GPS, SYSTEMS, i
 _NULL_ANTENNAS = ("", "ADVNULLANTENNA", "NULLANTENNA", "UNKNOWN", "NONE")
 _MAIN_SYSTEMS = frozenset({GPS, GLONASS, GALILEO, BEIDOU})
 _NO_OBSERVATIONS_S = 30.0
+_AGAIN = 5  # times, of one message
 # Fewer than these, in the middle of a session, and something stands around the base: what a mask of 15 degrees leaves
 # at middle latitudes on a bad hour. Common practice, no source.
 _LEAST_SATELLITES = {GPS: 5, GLONASS: 3, GALILEO: 4, BEIDOU: 3}
@@ -73,7 +74,9 @@ def content_family(view: LinkView) -> list[Episode]:
 def _no_observations(view: LinkView) -> list[Episode]:
     """Good frames and not one observation among them."""
     messages = view.tally.messages
-    if view.listened_s < _NO_OBSERVATIONS_S or not messages:
+    # A log without a timed message and without arrivals does not say how long it is; what comes again and again does.
+    repeated = not view.setup.has_arrival and max((m.count for m in messages.values()), default=0) >= _AGAIN
+    if not messages or (view.listened_s < _NO_OBSERVATIONS_S and not repeated):
         return []
     state_space = any(is_state_space(kind) for kind in messages)
     what = "state-space corrections, for another kind of positioning" if state_space else "no observations at all"

@@ -28,6 +28,7 @@ LEAST_CLIMB_FOR_S = 60.0
 _STALL_SLOPE = 0.85  # s/s: nearly nothing comes; that is a stall
 _BACK_S = 1.0  # a climb may fall back this much between bins
 _FLAT_S = 0.05
+_FULL_SHARE, _LEVEL_SHARE = 0.05, 0.15
 _LARGEST_STEP_SHARE = 0.4
 _SLOW_CLIMB_S, _SLOW_CLIMB_FOR_S = 2.0, 180.0  # a load of 1 % too much
 _LEAST_R2 = 0.8
@@ -68,6 +69,11 @@ def climbs(time_ns: Ints, age_s: Floats) -> list[Climb]:
             j += 1
         while low < high and age_s[low + 1] <= age_s[low] + _FLAT_S:
             low += 1  # it was level before it climbed
+        # Once the buffer is full the age stays, give or take: the climb ends where it has all but reached that.
+        full_s = age_s[high] - _FULL_SHARE * (age_s[high] - age_s[low])
+        full = low + int(np.argmax(age_s[low : high + 1] >= full_s))
+        if high - full > _LEVEL_SHARE * (high - low):
+            high = full
         if _is_steady(time_ns[low : high + 1], age_s[low : high + 1]):
             found.append(Climb(int(time_ns[low]), int(time_ns[high]), float(age_s[low]), float(age_s[high])))
         i = max(j, i + 1)
@@ -115,8 +121,7 @@ def saturation(view: LinkView) -> Episode | None:
         return None
     load_bps, link_bps = carried_bits / content_s, carried_bits / taken_s
     start = found[0].start_ns
-    open_end = view.now_ns - found[-1].end_ns < 60 * S_NS
-    end = None if open_end else found[-1].end_ns
+    end = _drained_ns(found[-1], time_ns, age_s)
     hold_ns = view.lost_fix_ns(start, end)
     stop = hold_ns > 0 or (not view.rover.has_rover and longest.end_s > view.limit("correction_age_hold_s"))
     return Episode(
@@ -128,6 +133,12 @@ def saturation(view: LinkView) -> Episode | None:
             "basis": "arrival" if by_arrival else view.rover.ages_basis, "fits": fits(view.tally, link_bps),
         },
     )  # fmt: skip
+
+
+def _drained_ns(climb: Climb, time_ns: Ints, age_s: Floats) -> int | None:
+    """When the queue had gone down by half of what the climb had added; None while it has not."""
+    low = np.flatnonzero((time_ns > climb.end_ns) & (age_s < (climb.start_s + climb.end_s) / 2))
+    return int(time_ns[low[0]]) if len(low) else None
 
 
 def _lags(tally: LinkTally) -> tuple[Ints, Floats]:
