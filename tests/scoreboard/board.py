@@ -118,6 +118,8 @@ def _right_codes(cause: dict[str, Any]) -> set[str]:
         return {code, *(("base_moved", "base_misplaced") if cause["how"] == "typed" else ("base_disturbed",))}
     if code in _MASKED and "pdop_median" in cause:  # a mask too high takes satellites and geometry at once
         return {code, *(other for other in _MASKED if RULES[other](cause, cause))}
+    if code == "few_common_satellites" and cause.get("common_median") == 0:  # a base that hears none observes nothing
+        return {code, "no_phase"}
     if code == "two_bases" and cause["mode"] == "instead":  # another base in the place of the site's own
         return {code, "wrong_base"}
     return {code}

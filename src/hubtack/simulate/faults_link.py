@@ -118,7 +118,7 @@ def base_moved(world: World, rng: np.random.Generator) -> None:
     start = round(world.seconds * 0.5)
     off = log_uniform(rng, 0.01, 20.0)
     world.base.typed_changes.append((start, off * direction(rng)))
-    world.cause("base_moved", float(start), None, moved_m=round(off, 4), mattered=off > 0.05)  # base_moved_m
+    world.cause("base_moved", float(start), None, moved_m=round(off, 4), mattered=None)
 
 
 def base_disturbed(world: World, rng: np.random.Generator) -> None:

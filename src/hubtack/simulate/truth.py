@@ -31,6 +31,9 @@ def finish_truth(world: World, heard: list[Heard], sky: Tracked, state: State) -
         interval_s = 1.0 / world.rate_hz
         came["interval_s"] = interval_s
         came["epochs_inside"] = int(np.ceil(end / interval_s - 1e-6) - np.ceil(start / interval_s - 1e-6))
+        if cause["code"] == "base_moved":  # another fault may have typed coordinates before
+            _, now = world.base.typed_changes[-1]
+            cause["moved_m"] = round(float(np.linalg.norm(now - world.base.typed_offset_m)), 4)
         if cause["code"] == "link_stalled":
             came["silent_s"] = _longest_silence_s(heard, start, end, world.seconds)
         if cause["code"] == "corrupt_frames":
@@ -81,10 +84,12 @@ def _lost_fix(cause: dict[str, Any], came: dict[str, Any]) -> bool:
 
 
 RULES: dict[str, Any] = {
-    # Limits of docs/site-file.md: link_stalled_s, rover_silent_hold_s, frozen_s. A heading that is gone is HOLD at once.
+    # Limits of docs/site-file.md: link_stalled_s, rover_silent_hold_s, frozen_s,
+    # base_moved_m. A heading that is gone is HOLD at once.
     "link_stalled": lambda cause, came: came["silent_s"] > 10.0,
     "no_rover": lambda cause, came: (came["epochs_inside"] + 1) * came["interval_s"] > max(3.0, 3 * came["interval_s"]),
-    "frozen_position": lambda cause, came: came["epochs_inside"] * came["interval_s"] >= 10.0,
+    "frozen_position": lambda cause, came: (came["epochs_inside"] - 1) * came["interval_s"] >= 10.0,
+    "base_moved": lambda cause, came: cause["moved_m"] > 0.05,
     "heading_lost": lambda cause, came: came["epochs_inside"] >= 2,
     "sky_blocked": lambda cause, came: cause["sky_share"] > 0.45 or _lost_fix(cause, came),
     "few_satellites": lambda cause, came: came.get("satellites_median", 99) < 7,
