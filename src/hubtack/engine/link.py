@@ -39,6 +39,7 @@ _HAS_ID = np.array([has_station_id(number) for number in range(4096)])
 _NEVER = np.iinfo(np.int64).min
 _MOST_HELD = 500
 _PLACES_KEPT = 256
+_ALONE_NS = 30_000_000_000  # a station unheard for so long has left the air: common practice, no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +107,7 @@ class LinkEngine:
     _fed_key: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     _ends: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     _times_ns: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    _heard_ns: dict[int, int] = field(default_factory=dict)  # newest frame of each station ID
 
     def feed(self, decoded: Decoded, key: Ints | None, arrival_ns: Ints) -> None:
         """Take the frames of one stretch of the source, with the key and the UTC arrival (-1: none) of each.
@@ -158,11 +160,16 @@ class LinkEngine:
         system, with_id = _SYSTEM_OF[usable], _HAS_ID[usable]
         timed = (system > 0) & ~np.isnan(frames["utc_ms_of_week"])
         self._fed_end, self._fed_key = frames.end, key
+        observed_from = -1 if self._epoch_ns is not None else int(np.argmax(timed)) if timed.any() else len(frames)
         self._follow_epochs(frames, key, time_ns, timed)
-        self._learn(decoded, time_ns)
+        self._learn(decoded, time_ns, observed_from)
         # Only what a rover positions with says whose base it is: casters put other IDs on text and descriptors.
         names_base = (system > 0) | (number == 1005) | (number == 1006)
-        self._follow_base(decoded, frames, key, time_ns, names_base)
+        named = with_id & ~np.isnan(frames["station_id"])
+        self._follow_base(decoded, frames, key, time_ns, names_base, named)
+        self._heard_ns.update(
+            zip(frames["station_id"][named].astype(np.int64).tolist(), time_ns[named].tolist(), strict=True)
+        )
         self.tally.add_frames(decoded, number, system, time_ns, timed, with_id, arrival_ns)
 
     def _follow_epochs(self, frames: Rows, key: Ints, time_ns: Ints, timed: Bools) -> None:
@@ -186,22 +193,27 @@ class LinkEngine:
             self._obs.extend(key[index[news // 2]], whole[news])
         self._epoch_ns = int(at[-1])
 
-    def _learn(self, decoded: Decoded, time_ns: Ints) -> None:
-        """The date of 1013 (modified Julian day); 40587 is 1970-01-01."""
+    def _learn(self, decoded: Decoded, time_ns: Ints, observed_from: int) -> None:
+        """The date of 1013 (modified Julian day); 40587 is 1970-01-01.
+
+        ``observed_from`` is the frame from which on the base's own time of observation is known.
+        """
         for record in decoded.texts:
             if record.type == 1013:
                 seconds_ns = int(record.fields["seconds_of_day"]) * 1_000_000_000
                 placed = self.axis.place_tod(seconds_ns)
-                self._compare_clocks(decoded, record.end, placed, time_ns)
+                self._compare_clocks(decoded, record.end, placed, time_ns, observed_from)
                 self.axis.learn_date(int(record.fields["mjd"]) - 40587, placed, "1013")
 
-    def _compare_clocks(self, decoded: Decoded, end: int, said_ns: int, time_ns: Ints) -> None:
+    def _compare_clocks(self, decoded: Decoded, end: int, said_ns: int, time_ns: Ints, observed_from: int) -> None:
         """The observations' own time beside the UTC of 1013, which the base sends along: the base's two clocks."""
         i = int(np.searchsorted(decoded.frames.end, end))
-        if self._epoch_ns is not None and i < len(time_ns):
+        if observed_from < i < len(time_ns):
             self.tally.note_clocks((int(time_ns[i]) - said_ns) / 1e9)
 
-    def _follow_base(self, decoded: Decoded, frames: Rows, key: Ints, time_ns: Ints, names_base: Bools) -> None:
+    def _follow_base(
+        self, decoded: Decoded, frames: Rows, key: Ints, time_ns: Ints, names_base: Bools, named: Bools
+    ) -> None:
         """Walk the changes of station ID and the base positions, which are few, in the order of the frames."""
         ids = frames["station_id"]
         changes: list[tuple[int, int]] = []  # (index of frame, 0: ID, 1: row of stations)
@@ -221,7 +233,17 @@ class LinkEngine:
                 self.saw_1032 = True
                 self.tally.note_physical(decoded.stations, row)
             else:
-                self._base_position(decoded.stations, row, int(key[i]), int(time_ns[i]))
+                alone = True  # where nothing is latched nothing can be taken back
+                if self.latches:
+                    before = named[:i]
+                    own = int(decoded.stations["station_id"][row])
+                    alone = self._is_alone(own, ids[:i][before], time_ns[:i][before], int(time_ns[i]))
+                self._base_position(decoded.stations, row, int(key[i]), int(time_ns[i]), alone)
+
+    def _is_alone(self, station: int, ids: Floats, time_ns: Ints, now_ns: int) -> bool:
+        """Whether nobody but ``station`` has been heard for half a minute; ``ids`` are those of the stretch so far."""
+        heard = self._heard_ns | dict(zip(ids.astype(np.int64).tolist(), time_ns.tolist(), strict=True))
+        return all(other == station or now_ns - at_ns >= _ALONE_NS for other, at_ns in heard.items())
 
     def _new_id(self, station: int, key: int, time_ns: int) -> None:
         if self.station_id is None:
@@ -233,8 +255,8 @@ class LinkEngine:
             self._set_latch("two_bases", key)
         self.tally.note_id(station, time_ns)
 
-    def _base_position(self, stations: Rows, row: int, key: int, time_ns: int) -> None:
-        """A broadcast ARP: is it the same base, and where it should be?"""
+    def _base_position(self, stations: Rows, row: int, key: int, time_ns: int, alone: bool) -> None:
+        """A broadcast ARP: is it the same base, and where it should be? Only one that is alone proves itself right."""
         station = int(stations["station_id"][row])
         arp = (float(stations["x_m"][row]), float(stations["y_m"][row]), float(stations["z_m"][row]))
         computed = bool(stations["computed"][row] == 1) or self.saw_1032 or self._beside_user(arp)
@@ -248,7 +270,7 @@ class LinkEngine:
             site = self.setup.base_ecef_m
             off_m = distance_m(arp, site) if site is not None else None
             agrees = off_m is not None and off_m <= self.setup.base_tolerance_m
-            if agrees and self.setup.base_station_id in (None, station) and not self.tally.interleaved(time_ns):
+            if agrees and self.setup.base_station_id in (None, station) and alone:
                 self.latched.agree(key)
             if off_m is not None and not agrees and not self._confirmed(arp):
                 code = "wrong_base" if off_m > self.setup.limit("wrong_base_m") else "base_misplaced"

@@ -289,11 +289,6 @@ class LinkTally:
         if len(self.id_changes) < MOST_CHANGES:
             self.id_changes.append((time_ns, station))
 
-    def interleaved(self, time_ns: int) -> bool:
-        """Whether another ID than the newest has been heard within the last 30 s."""
-        recent = [s for s in self.stations.values() if time_ns - s.last_ns < 30 * _S and s.frames]
-        return len(recent) > 1
-
     def arp_of(self, station: int) -> tuple[float, float, float] | None:
         """The ARP last broadcast under that ID."""
         tally = self.stations.get(station)
