@@ -32,7 +32,7 @@ from tests.mutation.mutants import Mutant, mutants_of
 ROOT = Path(__file__).resolve().parents[2]
 JUDGED = Path(__file__).with_name("judged.toml")
 SEED = 1  # of the lot
-MOST_CPU_S = 60  # a mutant that runs on for ever is noticed by that
+MOST_CPU_S = 15  # a mutant that runs on for ever is noticed by that
 
 # The same examples each time, kept nowhere and not made small: it is enough that one fails.
 settings.register_profile(
