@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from tests.link_session import read
-from tests.link_stream import GLONASS, GPS, Base, sent, stream
+from tests.link_session import fed, read
+from tests.link_stream import GLONASS, GPS, Base, Radio, sent, stream
 
 from hubtack.diagnosis.episode import Episode
 from hubtack.diagnosis.link_view import LinkView
@@ -259,3 +259,17 @@ def test_a_sky_that_is_lost_on_every_side_alike_has_no_side() -> None:
     assert _sector(np.ones(8), 0.99) == ("all around", None)
     words, bearing = _sector(np.array([0.0, 0.0, 3.0, 0.0, 0.0, 0.0, 0.0, 0.0]), 0.8)
     assert bearing == 112.5 and "45 degrees wide" in words
+
+
+@pytest.mark.parametrize("share", [0.9, 0.6, 0.4, 0.25])
+@pytest.mark.parametrize("clock_s", [0.0, -240.0])
+def test_a_queue_is_a_queue_however_little_of_the_load_it_carries(share: float, clock_s: float) -> None:
+    # A first-in first-out queue: content of T seconds takes T / share, so that the age gains (1 - share) in a second.
+    frames = sent(Base(), 240)
+    load_bps = 8 * len(stream(frames)) / 240
+    carried = Radio(share * load_bps, buffer_bytes=10**9).carry(frames)
+    session = fed([(t, f) for t, f in carried if t < carried[0][0] + 240], clock_s=clock_s)
+    (queue,) = [f for f in session.findings() if f.code in ("link_saturated", "late_corrections", "link_stalled")]
+    assert queue.code == "link_saturated"
+    assert queue.evidence["age_gain_s_per_s"] == pytest.approx(1 - share, abs=0.05)
+    assert queue.evidence["link_bits_per_s"] == pytest.approx(share * load_bps, rel=0.1)

@@ -101,16 +101,19 @@ def _is_straight(time_ns: Ints, age_s: Floats) -> bool:
 def saturation(view: LinkView) -> Episode | None:
     """``link_saturated`` where the age climbs as a queue makes it climb."""
     by_arrival = view.tally.latency.total > 0
-    time_ns, age_s = _lags(view.tally) if by_arrival else view.rover.ages or (np.zeros(0, dtype=np.int64), np.zeros(0))
+    zero_s = 0.0  # what a lag holds of clocks that are off
+    if by_arrival:
+        time_ns, age_s, zero_s = _lags(view.tally)
+    else:
+        time_ns, age_s = view.rover.ages or (np.zeros(0, dtype=np.int64), np.zeros(0))
     found = climbs(time_ns, age_s)
     if not found:
         return None
     longest = max(found, key=lambda c: c.end_s - c.start_s)
     # What came out while it climbed is all that the link carries.
     content_ns = (
-        (longest.start_ns, longest.end_ns)
-        if by_arrival
-        else (longest.start_ns - int(longest.start_s * S_NS), longest.end_ns - int(longest.end_s * S_NS))
+        longest.start_ns - int((longest.start_s - zero_s) * S_NS),
+        longest.end_ns - int((longest.end_s - zero_s) * S_NS),
     )
     at, counts = view.tally.flow.table()
     inside = (at >= content_ns[0]) & (at < content_ns[1])
@@ -141,14 +144,19 @@ def _drained_ns(climb: Climb, time_ns: Ints, age_s: Floats) -> int | None:
     return int(time_ns[low[0]]) if len(low) else None
 
 
-def _lags(tally: LinkTally) -> tuple[Ints, Floats]:
-    """Least lag in bins of ten seconds."""
+def _lags(tally: LinkTally) -> tuple[Ints, Floats, float]:
+    """When each ten seconds of content came, how late they were at least [s], and the least of that. [s]
+
+    A queue that carries a third of its load takes thirty seconds for ten, and gains two seconds in three: by content it
+    would gain more than a second a second, as a stall does.
+    """
     at, counts = tally.flow.table()
     known = counts[:, ARRIVED_NS] >= 0
     bins, inverse = np.unique(at[known] // _BIN_NS, return_inverse=True)
     least = np.full(len(bins), np.iinfo(np.int64).max)
     np.minimum.at(least, inverse, counts[known, LAG_MIN_MS])
-    return bins * _BIN_NS, least / 1000.0
+    zero = int(least.min()) if len(least) else 0
+    return bins * _BIN_NS + (least - zero) * 1_000_000, least / 1000.0, zero / 1000.0
 
 
 def fits(tally: LinkTally, link_bps: float) -> list[str]:
