@@ -13,6 +13,7 @@ MODULES: dict[str, tuple[str, ...]] = {
     "engine/runs.py": ("tests/engine/test_runs.py",),
     "engine/age_track.py": ("tests/engine/test_age_track.py",),
     "engine/lateness.py": ("tests/engine/test_lateness_rules.py",),
+    "engine/quantities.py": ("tests/engine/test_quantities_rules.py",),
     "engine/events.py": ("tests/engine/test_latches.py",),
     "engine/link.py": ("tests/engine/test_link_base.py", "tests/engine/test_link.py"),
     "diagnosis/fold.py": ("tests/diagnosis/test_fold.py",),
