@@ -8,6 +8,9 @@ What breaks is written to a file and belongs, made small, into ``FINDS`` of test
 from __future__ import annotations
 
 import argparse
+import contextlib
+import ctypes
+import gc
 import json
 import os
 import random
@@ -25,7 +28,10 @@ LARGEST = 1_000  # [byte] for the guided runs, which would grow their inputs wit
 
 
 def resident_mb() -> float:
-    """Memory that this process holds now."""
+    """Memory that this process holds now, without what waits to be collected and freed."""
+    gc.collect()
+    with contextlib.suppress(OSError, AttributeError):  # glibc only
+        ctypes.CDLL("libc.so.6").malloc_trim(0)
     with open("/proc/self/statm", encoding="ascii") as file:
         return int(file.read().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
 
