@@ -22,6 +22,7 @@ from hubtack.fleet.ledger import Ledger
 from hubtack.fleet.overnight import overnight_findings, with_finding
 from hubtack.fleet.plan import Place, Plan, Settings, Task, plan_place
 from hubtack.fleet.pool import Broken, Done, cores, in_process, pooled
+from hubtack.fleet.signal_trend import heard_of, sinking_bases, with_sink
 from hubtack.fleet.spool import Spool
 from hubtack.fleet.totals import overlapping
 from hubtack.logs.discover import SkippedFile
@@ -264,8 +265,8 @@ class _Work:
             k: account.document.get(k)
             for k in ("name", "machine", "files", "start_utc", "end_utc", "epochs", "findings")
         }
-        stands = {"stands": account.provenance.get("stands")}
-        self.light[place] = SessionAccount(account.key, document, losses=account.losses, provenance=stands)
+        kept = {"stands": account.provenance.get("stands"), "heard": heard_of(account.document.get("link"))}
+        self.light[place] = SessionAccount(account.key, document, losses=account.losses, provenance=kept)
 
     def _maybe_done(self, state: _PlaceState) -> None:
         if self.ledger is not None and state.signature is not None and not state.left and state.whole:
@@ -281,12 +282,15 @@ class _Work:
                 f"{machine}: {one.document['name']} ({one.document['files'][0]}) and {other.document['name']} "
                 f"({other.document['files'][0]}) overlap in time: two machines of one name, or one logged twice"
             )
-        overnight = overnight_findings(light)
+        overnight, sinking = overnight_findings(light), sinking_bases(light)
+
+        def told(account: SessionAccount) -> SessionAccount:
+            return with_sink(with_finding(account, overnight.get(account.key)), sinking.get(account.key))
+
         for i, place in enumerate(sorted(self.light)):
-            told = with_finding(light[i], overnight.get(light[i].key))
-            if told is light[i]:
+            if told(light[i]) is light[i]:
                 continue
-            account = with_finding(self.gathered.spool[i], overnight.get(light[i].key))
+            account = told(self.gathered.spool[i])
             self._put(place, account)
             light[i] = self.light[place]
             if self.ledger is not None:
