@@ -17,7 +17,7 @@ from hubtack.logs import drive
 from hubtack.readers.chunk import Chunk, Event
 from hubtack.session.from_site import session_of_capture
 from hubtack.session.session import Session, join_rows
-from hubtack.site import load_site
+from hubtack.site import default_site, load_site
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +30,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def heard(folder: Path, events: list[Event]) -> tuple[Session, str]:
     """The session after those events, and its rows and findings as text."""
-    session = session_of_capture(load_site(folder / "site.toml"), tuple(read_description(folder).labels))
+    session = session_of_capture(load_site(folder / "site.toml"), read_description(folder).labels)
     parts = []
     drive.run_events(session, events, parts.append)
     parts.append(session.close())
@@ -65,7 +65,7 @@ def test_what_came_before_the_damage_is_in_the_session(recording: Path) -> None:
         yield from events
         raise SourceError("the disk is gone")
 
-    session = session_of_capture(load_site(recording / "site.toml"), ("rover", "corrections"))
+    session = session_of_capture(load_site(recording / "site.toml"), dict.fromkeys(("rover", "corrections"), ""))
     with pytest.raises(SourceError, match="disk"):
         drive.run_events(session, damaged(), lambda rows: None)
     for role in ("rover", "corrections"):
@@ -73,8 +73,22 @@ def test_what_came_before_the_damage_is_in_the_session(recording: Path) -> None:
 
 
 def test_a_second_antenna_is_asked_row_by_row(recording: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    session = session_of_capture(load_site(recording / "site.toml"), ("rover", "corrections", "second_antenna"))
+    session = session_of_capture(load_site(recording / "site.toml"), dict.fromkeys(("rover", "corrections", "second_antenna"), ""))
     sizes: list[int] = []
     monkeypatch.setattr(Session, "feed_run", lambda self, chunks: sizes.append(len(chunks)) or self.feed(chunks[0]))
     drive.run_events(session, list(iter_capture(recording))[:60], lambda rows: None)
     assert set(sizes) == {1}
+
+
+@pytest.mark.parametrize(
+    ("label", "kind"),
+    [
+        ("ntrip://user@caster.example:2101/BANK1", "ntrip"),
+        ("ntrip+tls://caster.example:443/BANK1", "ntrip"),
+        ("serial:///dev/ttyUSB0", "capture"),
+    ],
+)
+def test_a_recording_of_a_caster_is_judged_as_one(label: str, kind: str) -> None:
+    # A base beside the rover is a network's there, live and in the recording alike.
+    session = session_of_capture(default_site(), {"rover": "x", "corrections": label})
+    assert (session.link.setup.source_kind, session.link_role) == (kind, "corrections")

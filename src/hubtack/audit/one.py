@@ -121,11 +121,11 @@ def _run_capture(task: Task, site: Site, outcome: Outcome) -> None:
     """The events of a capture with the arrivals they had; a silence of all sources over the gap starts a new session."""
     folder = task.files.capture
     assert folder is not None
-    roles = tuple(read_description(folder).labels)
+    labels = read_description(folder).labels
     losses = Losses()
     notes = list(task.not_covered)
     for number, events in enumerate(_apart(iter_capture(folder, losses), task.settings.gap_s), start=1):
-        session = session_of_capture(site, roles)
+        session = session_of_capture(site, labels)
         add_checks(session, task, site)
         add_navigation(session, task)
         minutes = _minutes_for(session)
@@ -343,6 +343,7 @@ def _absent_needs(session: Session, site: Site, has_arrival: bool) -> list[str]:
         "arrival": has_arrival,
         "second_antenna": site.machine.antenna_separation_m is not None or "second_antenna" in session.sources,
         "site.base": site.site.base is not None,
+        "caster": session.link.setup.source_kind == "ntrip",
     }
     by_need: dict[str, list[str]] = defaultdict(list)
     for rule in FINDINGS:

@@ -78,8 +78,7 @@ def open_sources(args: argparse.Namespace) -> Opened:
 def _open_capture(args: argparse.Namespace, site: Site) -> Opened:
     """A recording of live sources: the same events in the same order, with the arrival times they had."""
     folder = Path(args.source)
-    roles = tuple(read_description(folder).labels)
-    session = session_of_capture(site, roles)
+    session = session_of_capture(site, read_description(folder).labels)
     clock = CaptureClock(folder, args.speed) if args.speed > 0 else None
     reader = CaptureReader(folder, clock=clock)
     return Opened(session, [reader], site, site.machine.name or "", False, list(site.warnings))

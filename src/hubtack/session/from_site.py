@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from functools import partial
 
 from hubtack.engine.from_site import base_ecef_m, setup_of
@@ -28,15 +29,19 @@ def link_setup_of(site: Site, kind: str, *, has_arrival: bool, near: tuple[float
     )
 
 
-def session_of_capture(site: Site, roles: tuple[str, ...]) -> Session:
-    """A session for a capture's sources; it judges by arrival, as the live run did that was recorded."""
+def session_of_capture(site: Site, labels: Mapping[str, str]) -> Session:
+    """A session for a capture's sources, by role as they were called; it judges as the live run did that was recorded."""
+    kind = "mixed"
+    if "corrections" in labels:
+        # What is known of a caster is known of its recording: a base beside the rover is a network's.
+        kind = "ntrip" if labels["corrections"].startswith(("ntrip://", "ntrip+tls://")) else "capture"
     session = Session(
-        setup_of(site, has_arrival=True, has_corrections="corrections" in roles),
-        link_setup_of(site, "mixed" if "corrections" not in roles else "capture", has_arrival=True),
+        setup_of(site, has_arrival=True, has_corrections="corrections" in labels),
+        link_setup_of(site, kind, has_arrival=True),
     )
-    session.link_role = "corrections" if "corrections" in roles else "rover"
+    session.link_role = "corrections" if "corrections" in labels else "rover"
     session.rover.compare_ages = True
-    for role in roles:
+    for role in labels:
         session.expect(role)
     return session
 
