@@ -62,7 +62,7 @@ def content_family(view: LinkView) -> list[Episode]:
     )
     if not by_base:
         found.extend(_missing_system(view, blamed=not any(e.code == "no_glonass_bias" for e in found)))
-    if few and view.base is not None and view.base.lowest_deg < _OPEN_DEG:
+    if few and view.base.lowest_deg < _OPEN_DEG:
         # Few, and down to low ones: a side is open, so that something stands on the other. That is the cause.
         worst = min((e.severity or "warn" for e in few), key=lambda s: SEVERITY_ORDER[s])
         found.extend(_obstructed(view, by_number=True, severity=worst))
