@@ -8,7 +8,7 @@ import random
 from pathlib import Path
 
 import pytest
-from tests.link_stream import Base, sent, stream
+from tests.link_stream import Base, frame, pack, sent, stream
 from tests.rover_text import clock, gga, good_rows, gst, sentence
 
 from hubtack.errors import SourceError
@@ -189,3 +189,25 @@ def test_a_sentence_with_a_wrong_checksum_tells_no_time() -> None:
     good, bad = gga(36_000_000), gga(1_000_000).replace(b"W", b"E")
     bad = bad[:20] + b"9" + bad[21:]
     assert [m.time_ms for m in marks_in(good + bad + good, 0)] == [36_000_000, 36_000_000]
+
+
+def legacy(start_s: float, seconds: int, kinds: tuple[int, ...] = (1004, 1012)) -> bytes:
+    """Epochs of the messages before MSM, without satellites, from a second of the UTC week on (RTCM 10403.3, DF004, DF034)."""
+    frames = []
+    for i in range(seconds):
+        ms = round(1000 * (start_s + i))
+        gps, moscow = (ms + 18_000) % WEEK_MS, (ms + 10_800_000) % DAY_MS
+        for kind in kinds:
+            field = (gps, 30) if kind == 1004 else (moscow, 27)
+            frames.append(frame(pack((kind, 12), (412, 12), field, (int(kind == 1004), 1), (0, 5), (0, 1), (0, 3))))
+    return b"".join(frames)
+
+
+def test_a_time_of_day_beside_the_time_of_the_week_is_no_jump(tmp_path: Path) -> None:
+    thursday_s = 4 * 86_400 + 61_000.0
+    whole, next_day = legacy(thursday_s, 120), legacy(thursday_s + 39_000.0, 120)
+    assert len(stretches(tmp_path, whole)) == 1
+    assert [a for a, _ in stretches(tmp_path, whole + next_day)] == [0, len(whole)]
+    assert {m.period_ms for m in marks_in(whole, 0)} == {WEEK_MS}
+    alone = legacy(thursday_s, 120, (1012,))
+    assert {m.period_ms for m in marks_in(alone, 0)} == {DAY_MS} and len(stretches(tmp_path, alone)) == 1

@@ -38,6 +38,7 @@ _MOST_CARRIED = 1 << 22
 MOST_CUTS = 200  # a clock that flaps must not make a session of every sentence
 _TIMED = re.compile(rb"\$[A-Z]{2}(?:GGA|GNS|RMC|GST|GBS|ZDA),\d{6}[^$\r\n*]{0,200}\*[0-9A-Fa-f]{2}")
 _EXCURSION_MS = 60_000
+_TIME_OF_DAY = (1009, 1010, 1011, 1012)  # GLONASS before MSM: 27 bits of the day (DF034), and no day
 _EPOCH = dt.date(1970, 1, 1)
 
 
@@ -240,8 +241,13 @@ def marks_in(data: bytes, base: int) -> list[Mark]:
     frames = Decoded.joined([decoder.feed(data), decoder.flush()]).frames
     if not len(frames):
         return []
-    times = frames["utc_ms_of_week"]
-    return [Mark(base + int(p), int(t), WEEK_MS) for p, t in zip(frames.pos, times, strict=True) if not np.isnan(t)]
+    known = ~np.isnan(frames["utc_ms_of_week"])
+    of_day = np.isin(frames["type"], _TIME_OF_DAY)
+    # Where others name the day of the week as well, a time of day beside them would only look like a jump.
+    chosen = known & ~of_day if (known & ~of_day).any() else known
+    period_ms = WEEK_MS if (known & ~of_day).any() else DAY_MS
+    times = frames["utc_ms_of_week"][chosen].tolist()
+    return [Mark(base + int(p), int(t), period_ms) for p, t in zip(frames.pos[chosen].tolist(), times, strict=True)]
 
 
 def _sentence_marks(data: bytes, base: int) -> list[Mark]:
