@@ -13,11 +13,13 @@ from tests.link_stream import GPS, Base, msm, sent, stream
 from tests.rover_text import LAT_DEG, gga, gst, hdt, sentence, wobble
 
 from hubtack.engine import link_tally
+from hubtack.engine.axis import DAY_NS, MOST_DAYS_AHEAD, SessionAxis
 from hubtack.engine.link import LinkSetup
 from hubtack.engine.link_ledger import Ledger
 from hubtack.engine.link_tally import LinkTally
 from hubtack.engine.parked import Parked
 from hubtack.engine.setup import Setup
+from hubtack.knowledge.reasons import codes
 from hubtack.readers.chunk import Chunk
 from hubtack.session.session import Session
 
@@ -69,6 +71,47 @@ def test_the_verdict_falls_to_hold_as_silence_lasts_whether_rows_are_open_or_clo
         assert standing[0] == standing[1] < standing[2] == 2
     # A track of a later row has more time left.
     assert session.rover.track.time_ns < peeked[1].time_ns
+
+
+@pytest.mark.parametrize(
+    ("check", "reason"),
+    [("parked", "latched_overnight_shift"), ("swings", "heading_contradiction"), ("scatter", "scatter_contradiction")],
+)
+def test_an_open_row_is_held_for_what_the_slow_checks_have_found(check: str, reason: str) -> None:
+    rows = [gga(START_MS + i * 1000, lat_deg=LAT_DEG + wobble(i)) + gst(START_MS + i * 1000) for i in range(8)]
+    session = Session(Setup(assumed_baseline_m=1000.0), LinkSetup(), link_role="rover")
+    session.expect("rover")
+    session.feed(Chunk("rover", b"".join(rows)))
+
+    def said() -> list[str]:
+        peeked = session.peek(allow_partial=True)
+        assert peeked is not None
+        return codes(int(peeked[0].judged.bits[-1]))
+
+    assert reason not in said()
+    getattr(session.rover, check).contradicts = True
+    assert reason in said()  # though the row has been looked at before, without it
+
+
+def test_one_row_has_no_length_and_no_share_of_it() -> None:
+    tally = rover_of([gga(START_MS)]).rover.tally
+    assert tally.duration_s() == 0.0 and set(tally.verdict_seconds().values()) == {0.0} == set(
+        tally.fix_seconds().values()
+    )
+    assert all(np.isnan(job["share"]) for job in tally.workable())
+
+
+def test_a_time_on_the_axis_has_its_date_and_milliseconds_and_a_stated_day_is_believed_only_so_far_ahead() -> None:
+    axis = SessionAxis()
+    assert axis.utc_iso(0) is None and axis.place_date(0, 20_000.0) is None
+    axis.place_tod(36_000 * S)
+    axis.learn_date(20_000, 36_000 * S, "rmc")  # 2024-10-04: 20 000 days since 1970
+    assert axis.utc_iso(36_000 * S + 7_499_999) == "2024-10-04T10:00:00.007Z"
+    assert axis.utc_iso(36_000 * S + 400_000) == "2024-10-04T10:00:00Z"
+    night_ns = DAY_NS + 21_600 * S
+    assert axis.place_date(21_600 * S, 20_001.0) == night_ns
+    for day in (20_000.0, 20_000.0 + MOST_DAYS_AHEAD + 1, float("nan")):
+        assert axis.place_date(21_600 * S, day) is None
 
 
 @pytest.mark.parametrize("kind", ["dozer", "excavator"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+import numpy as np
 import pytest
 from tests.link_stream import Base, damaged, moved, sent, stream, without_epochs
 
@@ -43,6 +44,24 @@ def test_exactly_the_frames_left_out_are_lost_in_the_air() -> None:
     assert result.sent == len(SENT)
     judged = judge_against(result)
     assert judged.fault == "air" and judged.figures["pattern"] == "independent"
+
+
+@pytest.mark.parametrize(("untimed", "known"), [(0, True), (150, True), (300, False)])
+def test_how_long_the_way_takes_is_told_of_the_frames_whose_arrival_both_ends_know(untimed: int, known: bool) -> None:
+    def end(delay_s: float, *, from_s: int) -> Recording:
+        out, decoder = Recording(), Decoder()
+        for i, (at_s, data) in enumerate(SENT[:300]):
+            decoded = decoder.feed(data)
+            ns = round((at_s + delay_s * (1 + i % 2)) * 1e9) if i >= from_s else -1
+            out.add(decoded, np.full(len(decoded.frames), ns))
+        return out
+
+    found = compare(end(0.0, from_s=0), end(0.4, from_s=untimed))
+    assert found is not None and found.lost == 0 and (found.delay_s is not None) is known
+    delay = judge_against(found).figures["delay_s"]
+    assert delay == (
+        {"median": pytest.approx(0.6), "p95": pytest.approx(0.8), "max": pytest.approx(0.8)} if known else None
+    )
 
 
 def test_epochs_the_base_never_sent_are_the_bases_fault() -> None:

@@ -91,6 +91,8 @@ class Ledger:
         begins = time_ns[starts]
         # The first epoch may be the running one; the last one runs on. Those between are counted together.
         self._begin(int(begins[0]))
+        assert self.last_ns is not None
+        begins[0] = self.last_ns  # the running epoch may have begun some milliseconds before this stretch
         self._running |= sets[int(masks[0])]
         self._close(bool(closes[0]))
         if len(begins) > 1:
