@@ -12,18 +12,12 @@ MODULES: dict[str, tuple[str, ...]] = {
     "engine/from_site.py": ("tests/engine/test_setup.py",),
     "engine/runs.py": ("tests/engine/test_runs.py",),
     "engine/age_track.py": ("tests/engine/test_age_track.py",),
+    "engine/leaps.py": ("tests/engine/test_leaps.py", "tests/engine/test_judge_rules.py"),
     "engine/lateness.py": ("tests/engine/test_lateness_rules.py",),
     "engine/quantities.py": ("tests/engine/test_quantities_rules.py",),
     "engine/events.py": ("tests/engine/test_latches.py",),
-    "engine/link.py": ("tests/engine/test_link_base.py", "tests/engine/test_link.py"),
+    "engine/link.py": ("tests/engine/test_link_rules.py", "tests/engine/test_link_base.py"),
     "diagnosis/fold.py": ("tests/diagnosis/test_fold.py",),
     "diagnosis/check_family.py": ("tests/diagnosis/test_figures_at_their_limits.py",),
     "session/checking.py": ("tests/session/test_checking_rules.py",),
 }
-
-# Minutes long, or made to try what the others hold already: a survivor would wait for each of them.
-LEFT_OUT = (
-    "tests/engine/test_link.py::test_any_cut_gives_the_same_tallies_and_findings",
-    "tests/engine/test_link.py::test_any_bytes_at_all_raise_nothing",
-    "tests/engine/test_link.py::test_bins_widen_instead_of_growing",
-)

@@ -26,7 +26,7 @@ from pathlib import Path
 import pytest
 from _pytest.runner import runtestprotocol
 from hypothesis import Phase, settings
-from tests.mutation.modules import LEFT_OUT, MODULES
+from tests.mutation.modules import MODULES
 from tests.mutation.mutants import Mutant, mutants_of
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -125,8 +125,6 @@ def trial(module: str, sample: int | None) -> Trial:
     mutants = random.Random(SEED).sample(mutants, min(sample or len(mutants), len(mutants)))
     tried = Trial(mutants)
     arguments = ["-q", "--no-header", "-p", "no:cacheprovider", "-p", "no:xdist", "--hypothesis-profile=mutation"]
-    for test in LEFT_OUT:
-        arguments += ["--deselect", test]
     pytest.main([*arguments, *MODULES[module]], plugins=[tried])
     if not tried.clean:
         raise SystemExit(f"{module}: its tests fail without any mutant: {' '.join(MODULES[module])}")
