@@ -22,7 +22,7 @@ from hubtack.fleet.ledger import Ledger
 from hubtack.fleet.overnight import overnight_findings, with_finding
 from hubtack.fleet.plan import Place, Plan, Settings, Task, plan_place
 from hubtack.fleet.pool import Broken, Done, cores, in_process, pooled
-from hubtack.fleet.signal_trend import heard_of, sinking_bases, with_sink
+from hubtack.fleet.signal_trend import heard_of, high_of, sinking_signals, with_sinks
 from hubtack.fleet.spool import Spool
 from hubtack.fleet.totals import overlapping
 from hubtack.logs.discover import SkippedFile
@@ -265,7 +265,11 @@ class _Work:
             k: account.document.get(k)
             for k in ("name", "machine", "files", "start_utc", "end_utc", "epochs", "findings")
         }
-        kept = {"stands": account.provenance.get("stands"), "heard": heard_of(account.document.get("link"))}
+        kept = {
+            "stands": account.provenance.get("stands"),
+            "heard": heard_of(account.document.get("link")),
+            "high_cn0_dbhz": high_of(account.document),
+        }
         self.light[place] = SessionAccount(account.key, document, losses=account.losses, provenance=kept)
 
     def _maybe_done(self, state: _PlaceState) -> None:
@@ -282,10 +286,10 @@ class _Work:
                 f"{machine}: {one.document['name']} ({one.document['files'][0]}) and {other.document['name']} "
                 f"({other.document['files'][0]}) overlap in time: two machines of one name, or one logged twice"
             )
-        overnight, sinking = overnight_findings(light), sinking_bases(light)
+        overnight, sinking = overnight_findings(light), sinking_signals(light)
 
         def told(account: SessionAccount) -> SessionAccount:
-            return with_sink(with_finding(account, overnight.get(account.key)), sinking.get(account.key))
+            return with_sinks(with_finding(account, overnight.get(account.key)), sinking.get(account.key, ()))
 
         for i, place in enumerate(sorted(self.light)):
             if told(light[i]) is light[i]:

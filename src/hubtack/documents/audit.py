@@ -65,6 +65,7 @@ def session_document(
         "satellites": {"median": tally.satellites.quantile(0.5), "min": tally.satellites.smallest()},
         "hdop": {"median": tally.hdop.quantile(0.5), "max": tally.hdop.largest()},
         "dop_computed": _dop_computed(session),
+        "high_cn0_dbhz": _high_cn0_dbhz(session),
         "heading": {
             "epochs": tally.heading_epochs,
             "source": _HEADING_SOURCES[tally.heading_source],
@@ -93,6 +94,13 @@ def session_document(
         "findings": list(findings),
         **({"link": link} if link is not None else {}),
     }
+
+
+def _high_cn0_dbhz(session: Session) -> float:
+    """Signal strength of the rover's high satellites in the middle of the session; NaN without GSV. [dB-Hz]"""
+    _, _, strength = session.rover_sky.sectors.table()
+    known = strength[~np.isnan(strength)]
+    return round(float(np.median(known)), 2) if len(known) else math.nan
 
 
 def _dop_computed(session: Session) -> dict[str, float]:

@@ -1,15 +1,16 @@
-"""A base whose signals sink from day to day: what no single session can tell.
+"""A base or a rover whose signals sink from day to day: what no single session can tell.
 
-Water in the cable or a connector of the base's antenna takes decibels from all satellites alike, over weeks; the base
-goes on, and fixes come slower until they stop. The median signal strength that each session's stream carries is laid side
-by side, day by day, for each base; a day's own scatter is a decibel or so (common practice, no source).
+Water in the cable or a connector of an antenna takes decibels from all satellites alike, over weeks; the base goes on, and
+fixes come slower until they stop. The signal strengths of the sessions are laid side by side, day by day: for a base the
+median of each constellation in its stream, for a machine that of its high satellites. A day's own scatter is a decibel or
+so (common practice, no source).
 """
 
 from __future__ import annotations
 
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 from typing import Any
@@ -68,14 +69,41 @@ def heard_of(link: Mapping[str, Any] | None) -> dict[str, Any] | None:
     }
 
 
-def sinking_bases(accounts: Iterable[SessionAccount]) -> dict[str, dict[str, Any]]:
-    """By key of a base's newest session: the finding that its signals have sunk, as JSON."""
-    found = {}
+def high_of(document: Mapping[str, Any]) -> float | None:
+    """Signal strength of a session's high satellites at the rover [dB-Hz]; None where it does not speak for its day."""
+    strength = document.get("high_cn0_dbhz")
+    return None if strength is None or (document.get("epochs") or 0) < TREND["least_epochs"] else float(strength)
+
+
+def sinking_signals(accounts: Sequence[SessionAccount]) -> dict[str, list[dict[str, Any]]]:
+    """By key of a base's or a machine's newest session: the findings that its signals have sunk, as JSON."""
+    found: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for (station, _), days in _by_base(accounts).items():
         sink = sink_of(days)
         if sink is not None:
-            found[sink.key] = _finding(station, sink)
-    return found
+            found[sink.key].append(_of_base(station, sink))
+    for machine, days in _by_machine(accounts).items():
+        sink = sink_of(days)
+        if sink is not None:
+            found[sink.key].append(_of_rover(machine, sink))
+    return dict(found)
+
+
+def _by_machine(accounts: Iterable[SessionAccount]) -> dict[str, list[Day]]:
+    """Days of each machine in order."""
+    sessions: dict[str, dict[int, list[tuple[str, float, str]]]] = defaultdict(lambda: defaultdict(list))
+    for account in accounts:
+        strength, start = account.provenance.get("high_cn0_dbhz"), account.document.get("start_utc")
+        machine = account.document.get("machine")
+        if strength is not None and start is not None and machine:
+            sessions[machine][_day_of(start)].append((str(start), float(strength), account.key))
+    return {
+        machine: [
+            Day(day, {"high satellites": median(s for _, s, _ in some)}, math.nan, max(some)[2])
+            for day, some in sorted(by_day.items())
+        ]
+        for machine, by_day in sessions.items()
+    }
 
 
 def _by_base(accounts: Iterable[SessionAccount]) -> dict[tuple[int, int], list[Day]]:
@@ -153,28 +181,39 @@ def _slope(at: list[float], values: list[float]) -> float:
     return median((values[j] - values[i]) / (at[j] - at[i]) for i in range(len(at)) for j in range(i + 1, len(at)))
 
 
-def _finding(station: int, sink: Sink) -> dict[str, Any]:
+def _of_base(station: int, sink: Sink) -> dict[str, Any]:
     why = (
         f"{sink.fell_db:.0f} dB less than {sink.span_days} days ago on {', '.join(sink.systems)} alike, sinking from day to "
         "day: water in the cable or a connector of its antenna?"
     )
-    evidence = {
-        "satellites": sink.satellites, "cn0_dbhz": sink.now_dbhz, "why": why, OVER_DAYS: sink.fell_db, "days": sink.days,
-        "span_days": sink.span_days, "rank_z": sink.z,
+    evidence = {"satellites": sink.satellites, "cn0_dbhz": sink.now_dbhz, "why": why}
+    return _document("base_obstructed", f"station {station}, over days", sink, evidence, None)
+
+
+def _of_rover(machine: str, sink: Sink) -> dict[str, Any]:
+    summary = (
+        f"the signals of {machine} have sunk by {sink.fell_db:.0f} dB in {sink.span_days} days, on high satellites: water in "
+        "the cable or a connector of its antenna?"
+    )
+    evidence = {"drop_db": sink.fell_db, "cn0_dbhz": sink.now_dbhz}
+    return _document("signal_drop", f"{machine}, over days", sink, evidence, summary)
+
+
+def _document(code: str, subject: str, sink: Sink, evidence: Mapping[str, Any], summary: str | None) -> dict[str, Any]:
+    figures = {
+        **evidence, OVER_DAYS: sink.fell_db, "days": sink.days, "span_days": sink.span_days, "rank_z": sink.z,
     }  # fmt: skip
     start_ns, end_ns = (sink.first_day * 86_400 * _S, (sink.first_day + sink.span_days + 1) * 86_400 * _S)
-    subject = f"station {station}, over days"
-    (finding,) = findings_of(
-        [Episode("base_obstructed", start_ns, end_ns, subject, severity="warn", evidence=evidence)], end_ns
-    )
-    steps = ("look into the connectors of the base's antenna and its cable, and change them", *finding.next_steps)
-    return finding_document(replace(finding, next_steps=steps), SessionAxis(day0=0))
+    (finding,) = findings_of([Episode(code, start_ns, end_ns, subject, severity="warn", evidence=figures)], end_ns)
+    steps = ("look into the connectors of the antenna and its cable, and change them", *finding.next_steps)
+    finding = replace(finding, next_steps=steps, summary=summary or finding.summary)
+    return finding_document(finding, SessionAxis(day0=0))
 
 
-def with_sink(account: SessionAccount, finding: Mapping[str, Any] | None) -> SessionAccount:
-    """The account with this as its only finding over days, or with none; behind all that weighs as much or more."""
+def with_sinks(account: SessionAccount, told: Sequence[Mapping[str, Any]]) -> SessionAccount:
+    """The account with these as its only findings over days; behind all that weighs as much or more."""
     findings = [f for f in account.document["findings"] if OVER_DAYS not in f["evidence"]]
-    if finding is not None:
+    for finding in told:
         weight = SEVERITY_ORDER[finding["severity"]]
         findings.insert(sum(SEVERITY_ORDER[f["severity"]] <= weight for f in findings), dict(finding))
     if findings == account.document["findings"]:
