@@ -60,6 +60,7 @@ def test_a_port_set_twice_as_fast_as_the_radio_is_garbage_and_a_protocol_is_not(
         doubled += bytes((wide << 1 & 0xFF, wide >> 8 & 0xFF | 0x80))
     garbage = read(bytes(doubled), LinkSetup(source_kind="serial"))
     assert first(garbage) == "serial_garbage"
+    assert first(read(bytes(doubled), LinkSetup(source_kind="capture"))) == "serial_garbage"
     rng = random.Random(5)
     noise = read(rng.randbytes(4000), LinkSetup(source_kind="serial"))
     assert first(noise) == "serial_garbage"
@@ -188,6 +189,12 @@ def test_a_small_buffer_that_is_full_is_saturation_too() -> None:
     rate_bps = 0.6 * 8 * len(stream(frames)) / 300
     session = fed(Radio(rate_bps, buffer_bytes=4000, delay_s=0.2).carry(frames))
     assert first(session) == "link_saturated"
+
+
+def test_late_and_damaged_is_no_full_queue() -> None:
+    """What is missing came, damaged: nothing was let go."""
+    session = fed([(t + 6.0, f) for t, f in damaged(sent(Base(), 120), 0.3, 7)])
+    assert "link_saturated" not in found(session) and "corrupt_frames" in found(session)
 
 
 def test_complete_and_late_is_late() -> None:

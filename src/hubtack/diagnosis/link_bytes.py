@@ -16,7 +16,7 @@ from hubtack.framing.sniff import WORDS, sniff
 # Only bytes tell whether a stream is a protocol; fewer say nothing.
 _WRONG_MIN_BYTES = 100
 _GARBAGE_MIN_BYTES = 200
-_GARBAGE_KINDS = ("serial", "file", "stdin", "mixed")
+_GARBAGE_KINDS = ("serial", "file", "stdin", "mixed", "capture")
 # A bit that differs from both neighbours is one interior bit in four of random bytes, and hardly any where each bit
 # was read twice or more (a port set faster than the sender).
 _LONE_BITS_SHARE = 0.10

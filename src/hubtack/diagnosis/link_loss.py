@@ -41,8 +41,8 @@ def loss_family(view: LinkView, behind_s: float = 0.0) -> list[Episode]:
         return found
     slots = view.tally.ledger.slots(stalled_s(view) * 1000)
     share = float(np.count_nonzero(slots != COMPLETE)) / max(1, len(slots))
-    queue = saturation(view) or _full_buffer(view, interval_s, share)
-    if queue is None and share >= LEAST_SHARE and np.isnan(latency_median_s(view, interval_s)[0]):
+    queue = saturation(view) or _full_buffer(view, interval_s, share, behind_s)
+    if queue is None and np.isnan(latency_median_s(view, interval_s)[0]):
         queue = even_flow(view)  # the last resort: where the delay is known, a full queue is seen by it
     if queue is not None:
         found.append(queue)
@@ -169,12 +169,15 @@ def _late(view: LinkView, interval_s: float, share: float, behind_s: float) -> E
     )
 
 
-def _full_buffer(view: LinkView, interval_s: float, share: float) -> Episode | None:
+def _full_buffer(view: LinkView, interval_s: float, share: float, behind_s: float) -> Episode | None:
     """Late by the same amount all the time and incomplete: a queue that is full and lets go of what finds no room."""
     tally, rover = view.tally, view.rover
     median_s, basis = latency_median_s(view, interval_s)
+    median_s -= behind_s
     limit_s = max(view.limit("late_corrections_s"), 1.5 * interval_s)
     slots = tally.ledger.slots(stalled_s(view) * 1000)
+    if tally.bad_crc >= 0.5 * np.count_nonzero(slots == INCOMPLETE) > 0:
+        return None  # what is missing came, damaged
     cut = float(np.count_nonzero(slots == INCOMPLETE)) / max(1, len(slots))
     # A full buffer lets go of the same last messages of every epoch, so that they come seldom and no epoch is closed.
     observing = frozenset().union(*tally.content.levels.values())
@@ -184,7 +187,7 @@ def _full_buffer(view: LinkView, interval_s: float, share: float) -> Episode | N
     if not median_s > limit_s or share < 0.2 or cut < _LATE_LOST_SHARE or tally.epochs < 60:
         return None
     load_bps = 8 * tally.bytes_per_epoch() / interval_s
-    link_bps = tally.bits_per_s()
+    link_bps = 8 * sum(m.bytes for m in tally.messages.values()) / max(tally.duration_s() + interval_s, interval_s)
     hold_ns = view.lost_fix_ns(view.start_ns, None)
     return Episode(
         "link_saturated", tally.ledger.first_ns or view.start_ns, None, hold_ns=hold_ns,
