@@ -127,7 +127,7 @@ class ContentTally:
     twins: int = 0  # messages that say again what another of their type and epoch said: a second set of observations
     twin_ns: tuple[int, int] | None = None  # first and last
     _said: dict[int, tuple[int, int]] = field(default_factory=dict)  # by type: epoch, satellites as a bit mask
-    _sats: dict[int, tuple[int, int]] = field(default_factory=dict)  # by system: newest epoch, satellites as bits
+    _sats: dict[int, tuple[int, int]] = field(default_factory=dict)  # by system: newest message, its epoch's satellites
     _lock_ms: NDArray[np.float64] | None = None  # by system, satellite and signal
     _lock_ns: Ints | None = None
 
@@ -189,12 +189,16 @@ class ContentTally:
             self._said[kind] = (at, heard)
 
     def _twin_candidates(self, used: Ints, number: Ints, time_ns: Ints) -> Ints:
-        """Frames that could be twins: those near another of their type in time, and the first and last of each type."""
+        """Frames that could be twins: those near another of their type in time, and the first and last of each type.
+
+        And the one before each of these, which is what it is held against.
+        """
         order = np.lexsort((used, number))
         same = np.diff(number[order]) == 0
         near = same & (np.abs(np.diff(time_ns[order])) <= SAME_EPOCH_NS)
         ends = np.concatenate(([True], ~same)) | np.concatenate((~same, [True]))
         pick = ends | np.concatenate(([False], near)) | np.concatenate((near, [False]))
+        pick = pick | np.concatenate((pick[1:] & same, [False]))
         return np.asarray(np.sort(used[order][pick]))
 
     def _lock_resets(
@@ -223,20 +227,20 @@ class ContentTally:
         return out
 
     def _satellites_per_epoch(self, system: int, tally: SystemTally, times: Ints, mask: Masks) -> None:
-        """Distinct satellites of each epoch. The newest epoch may go on in the next block, so it is held back."""
-        if len(times) > 1 and not bool((times[1:] >= times[:-1]).all()):
-            order = np.argsort(times, kind="stable")
-            times, mask = times[order], mask[order]
-        starts = np.flatnonzero(np.concatenate(([True], times[1:] - times[:-1] > SAME_EPOCH_NS)))
+        """Distinct satellites of each epoch. The newest epoch may go on in the next block, so it is held back.
+
+        In the order in which they came: a message that comes late is an epoch of its own, wherever the input is cut.
+        """
+        starts = np.flatnonzero(np.concatenate(([True], np.abs(times[1:] - times[:-1]) > SAME_EPOCH_NS)))
         epochs = np.bitwise_or.reduceat(mask, starts)
         held = self._sats.get(system)
         if held is not None:
-            if int(times[0]) - held[0] <= SAME_EPOCH_NS:
+            if abs(int(times[0]) - held[0]) <= SAME_EPOCH_NS:
                 epochs[0] |= np.uint64(held[1])
             else:
                 tally.satellites.add(np.array([float(held[1].bit_count())]))
         tally.satellites.add(_bit_counts(epochs[:-1]))
-        self._sats[system] = (int(times[starts[-1]]), int(epochs[-1]))
+        self._sats[system] = (int(times[-1]), int(epochs[-1]))
 
     def satellites_of(self, system: int) -> float:
         """Median number of satellites an epoch, the running epoch included; NaN without any."""

@@ -100,6 +100,7 @@ class LinkTally:
     bad_crc_ns: list[int] = field(default_factory=list)  # when frames failed, bounded
     sample: bytearray = field(default_factory=bytearray)
     _recent: dict[tuple[int, int, int], int] = field(default_factory=dict)
+    _reached_ns: int | None = None  # newest time of an observation since the clock last went back
 
     # Bytes ---------------------------------------------------------------------------------------------------------
 
@@ -171,29 +172,44 @@ class LinkTally:
     def _duplicates(self, frames: Rows, number: Ints, time_ns: Ints) -> Bools:
         """Frames identical to one of the same epoch: a repeater, never a second base.
 
-        Only observations count: a base position or a descriptor is the same every time by its nature.
+        Only observations count: a base position or a descriptor is the same every time by its nature. A repeat is half
+        a minute behind at most; a frame that is farther behind says that the clock has gone back (as in the ledger).
         """
         out = np.zeros(len(frames), dtype=bool)
         index = np.flatnonzero(~np.isnan(frames["utc_ms_of_week"]))
-        if len(index) > _FEW:
-            index = self._could_repeat(index, frames["crc24"].astype(np.int64), time_ns)
+        if not len(index):
+            return out
+        reached_ns = int(time_ns[index[0]]) if self._reached_ns is None else self._reached_ns
+        newest_ns = np.maximum(np.maximum.accumulate(time_ns[index]), reached_ns)
+        steady = not bool((newest_ns - time_ns[index] > _DUPLICATE_NS).any())
+        if steady:
+            self._reached_ns = int(newest_ns[-1])
+            if len(index) > _FEW:
+                index = self._could_repeat(index, frames["crc24"].astype(np.int64), time_ns, reached_ns)
         recent = self._recent
         marks = zip(
             number[index].tolist(), frames["length"][index].astype(np.int64).tolist(),
             frames["crc24"][index].astype(np.int64).tolist(), strict=True,
         )  # fmt: skip
         for i, at, mark in zip(index.tolist(), time_ns[index].tolist(), marks, strict=True):
+            if not steady:
+                if reached_ns - at > _DUPLICATE_NS:
+                    recent, reached_ns = {}, at
+                reached_ns = max(reached_ns, at)
             if recent.get(mark) == at:
                 out[i] = True
             recent[mark] = at
             if len(recent) > _MOST_RECENT:
                 newest = max(recent.values())
-                recent = self._recent = {m: t for m, t in recent.items() if newest - t <= _DUPLICATE_NS}
+                recent = {m: t for m, t in recent.items() if newest - t <= _DUPLICATE_NS}
                 if len(recent) > _MOST_RECENT // 2:
-                    recent = self._recent = {}
+                    recent = {}
+        self._recent = recent
+        if not steady:
+            self._reached_ns = reached_ns
         return out
 
-    def _could_repeat(self, index: Ints, crc: Ints, time_ns: Ints) -> Ints:
+    def _could_repeat(self, index: Ints, crc: Ints, time_ns: Ints, reached_ns: int) -> Ints:
         """Of many frames those that must be looked at one by one.
 
         These are the ones whose CRC comes more than once among them, those of a time already reached before, and the
@@ -204,8 +220,7 @@ class LinkTally:
         same = np.diff(crc[order]) == 0
         repeated = np.zeros(len(index), dtype=bool)
         repeated[order] = np.concatenate(([False], same)) | np.concatenate((same, [False]))
-        reached = max(self._recent.values(), default=np.iinfo(np.int64).min)
-        return np.asarray(index[repeated | (at <= reached) | (at >= int(at.max()) - _DUPLICATE_NS)])
+        return np.asarray(index[repeated | (at <= reached_ns) | (at >= int(at.max()) - _DUPLICATE_NS)])
 
     def _census(self, frames: Rows, number: Ints, length: Ints, time_ns: Ints) -> None:
         size = np.nan_to_num(np.stack([frames[c] for c in ("n_satellites", "n_signals", "n_cells")])).astype(np.int64)
