@@ -72,7 +72,7 @@ class Swings:
         second = epochs.time_ns[index] // _S
         opens = np.concatenate(([self._last is None or second[0] != self._last[0]], np.diff(second) != 0))
         index, second = index[opens], second[opens]
-        if not len(index) or len(self.time_s) >= MOST_SAMPLES:
+        if not len(index):
             return
         heading = q.heading_deg[index]
         before = np.concatenate(([self._last[1] if self._last else np.nan], heading[:-1]))
@@ -80,7 +80,7 @@ class Swings:
         turn = np.abs((heading - before + 180.0) % 360.0 - 180.0)
         swinging = (turn >= LEAST_TURN_DEG) & (gap == 1)
         self._last = (int(second[-1]), float(heading[-1]))
-        keep = index[swinging]
+        keep = index[swinging][: MOST_SAMPLES - len(self.time_s)]
         if not len(keep):
             return
         if self._origin is None:
