@@ -12,13 +12,16 @@ from tests.link_session import read
 from tests.link_stream import GPS, Base, msm, sent, stream
 from tests.rover_text import LAT_DEG, gga, gst, hdt, sentence, wobble
 
-from hubtack.engine import link_tally
+from hubtack.engine import link_tally, places, swing
 from hubtack.engine.axis import DAY_NS, MOST_DAYS_AHEAD, SessionAxis
 from hubtack.engine.link import LinkSetup
 from hubtack.engine.link_ledger import Ledger
 from hubtack.engine.link_tally import LinkTally
 from hubtack.engine.parked import Parked
+from hubtack.engine.places import PlaceTrack
+from hubtack.engine.quantities import Quantities
 from hubtack.engine.setup import Setup
+from hubtack.engine.swing import Swings
 from hubtack.knowledge.reasons import codes
 from hubtack.readers.chunk import Chunk
 from hubtack.session.session import Session
@@ -122,6 +125,39 @@ def test_only_a_machine_that_goes_where_it_points_is_measured_by_its_course(kind
         lines.append(gga(tod, lat_deg=LAT_DEG + i * 1.2 / 111_132.0) + gst(tod) + hdt(0.0) + north)
     course = rover_of([b"".join(lines)], Setup(assumed_baseline_m=1000.0, machine_kind=kind)).rover.course
     assert course.counts.sum() == (12 if kind == "dozer" else 0)
+
+
+def swinging(n: int) -> Rows:
+    """A house that turns three degrees a second about its axis, with the antenna 1.6 m off it."""
+    rows = Rows(n)
+    psi = np.radians(3.0 * np.arange(n))
+    rows.q.heading_deg[:] = np.degrees(psi) % 360.0
+    rows.epochs.heading_deg[:] = rows.q.heading_deg
+    rows.q.pos_ecef_m[:, 0] += 1.6 * np.cos(psi)
+    rows.q.pos_ecef_m[:, 1] += 1.6 * np.sin(psi)
+    return rows
+
+
+@pytest.mark.parametrize("most", [7, 20, 100])
+def test_of_swings_and_places_just_so_many_are_kept_in_any_cut(monkeypatch: pytest.MonkeyPatch, most: int) -> None:
+    monkeypatch.setattr(swing, "MOST_SAMPLES", most)
+    monkeypatch.setattr(places, "MOST_PLACES", most)
+    rows = swinging(40)
+    rows.q.pos_ecef_m[3] = 2e8  # no place on the Earth: it is left out, and takes none beside it along
+    swings, tracks = [], []
+    for size in (40, 9, 1):
+        swings.append(Swings())
+        tracks.append(PlaceTrack())
+        for i in range(0, 40, size):
+            part = slice(i, i + size)
+            q = Quantities(**{name: getattr(rows.q, name)[part] for name in Quantities.__dataclass_fields__})
+            swings[-1].add(rows.epochs.take(part), q)
+            tracks[-1].add(rows.epochs.time_ns[part], q.pos_ecef_m)
+    assert swings[0].time_s == swings[1].time_s == swings[2].time_s and len(swings[0].time_s) == min(most, 39)
+    assert tracks[0].second == tracks[1].second == tracks[2].second and len(tracks[0].second) == min(most, 39)
+    at = rows.epochs.time_ns[:5]
+    np.testing.assert_array_equal(tracks[0].at(at), tracks[2].at(at))
+    np.testing.assert_allclose(tracks[0].at(at)[4], rows.q.pos_ecef_m[4], atol=0.05)
 
 
 # Nights ---------------------------------------------------------------------------------------------------------------

@@ -38,18 +38,18 @@ class PlaceTrack:
     def add(self, time_ns: Ints, pos_ecef_m: Floats) -> None:
         """Add the rows (N,), (N, 3) that follow; rows without a position are passed over."""
         known = np.flatnonzero(~np.isnan(pos_ecef_m[:, 0]))
-        if not len(known) or len(self.second) >= MOST_PLACES:
+        if not len(known):
             return
         second = time_ns[known] // S_NS
         opens = np.ones(len(known), dtype=bool)
         opens[1:] = second[1:] != second[:-1]
         opens[0] = second[0] != self._last
         self._last = int(second[-1])
-        place_dm = np.rint(pos_ecef_m[known[opens]] * 10.0)
-        if (np.abs(place_dm) > 1e9).any():
-            return
-        self.second.frombytes(second[opens].astype(np.int64).tobytes())
-        self._ecef_dm.frombytes(place_dm.astype(np.intc).tobytes())
+        place_dm, second = np.rint(pos_ecef_m[known[opens]] * 10.0), second[opens]
+        on_earth = (np.abs(place_dm) <= 1e9).all(axis=1)  # and what an integer of 32 bits can hold
+        room = MOST_PLACES - len(self.second)
+        self.second.frombytes(second[on_earth][:room].astype(np.int64).tobytes())
+        self._ecef_dm.frombytes(place_dm[on_earth][:room].astype(np.intc).tobytes())
 
     def at(self, time_ns: Ints) -> Floats:
         """Place at each time (M,), between two seconds in a straight line; NaN where it is not known. (M, 3) [m]"""
