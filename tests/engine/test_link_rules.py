@@ -188,6 +188,13 @@ def test_without_keys_a_frame_counts_from_the_newest_time_up_to_it() -> None:
         ]
 
 
+def test_without_keys_no_frame_counts_from_before_the_newest_time_of_an_earlier_stretch() -> None:
+    frames = [frame(1077, 10), frame(1077, 12), frame(1077, 11), arp(), frame(1077, 13)]
+    for size in (None, 1, 2, 3):
+        heard = fed(frames, keys=False, size=size).join(np.array([11 * S * 4, 12 * S * 4 - 1, 12 * S * 4])).station_id
+        assert np.isnan(heard[:2]).all() and heard[2] == 412, size
+
+
 def test_what_comes_before_the_first_time_takes_that_time() -> None:
     for size in (1, 3):
         link = fed([arp(), arp(77), frame(1077, 50.0), frame(1077, 51.0)], size=size, keys=False)
@@ -348,8 +355,10 @@ def test_the_first_station_that_is_heard_is_the_one_that_others_are_measured_aga
 
 
 def test_a_station_with_the_number_nought_is_one() -> None:
-    link = both([frame(1077, 10, 0), frame(1077, 11, 412)])
-    assert link.station_id == 0 and latched(link) == {"two_bases"}
+    for station in (0, 1):
+        link = both([frame(1077, 10, station), frame(1077, 11, 412)])
+        assert link.station_id == station and latched(link) == {"two_bases"}
+        assert link.tally.id_changes == [(10 * S, station), (11 * S, 412)]
 
 
 def test_only_observations_and_positions_say_whose_base_it_is() -> None:
