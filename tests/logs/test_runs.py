@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from hubtack.capture.reading import iter_capture, read_description
 from hubtack.cli.main import main
 from hubtack.documents.finding import finding_document
+from hubtack.engine.rover import JudgedRows
 from hubtack.errors import SourceError
 from hubtack.json_out import to_json
 from hubtack.logs import drive
@@ -56,6 +59,30 @@ def test_a_recording_comes_to_the_same_by_any_number_of_chunks_at_a_time(
         session, told = heard(recording, events)
         assert told == singly
         assert session.first_arrival_utc_ns == events[2].t_utc_ns
+
+
+def test_a_casters_base_says_where_it_is_in_a_chunk_by_itself(recording: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # Whether it is a computed one is judged beside the rover of that moment.
+    events = list(iter_capture(recording))
+    labels = dict(read_description(recording).labels) | {"corrections": "ntrip://caster.example:2101/BANK1"}
+    runs: list[list[Chunk]] = []
+    feed_run = Session.feed_run
+
+    def counted(self: Session, chunks: list[Chunk]) -> JudgedRows:
+        runs.append([c for c in chunks if c.source == "corrections"])
+        return feed_run(self, chunks)
+
+    monkeypatch.setattr(Session, "feed_run", counted)
+    told = []
+    for many in (1, 4096):
+        monkeypatch.setattr(drive, "RUN_CHUNKS", many)
+        runs.clear()
+        session = session_of_capture(load_site(recording / "site.toml"), labels)
+        drive.run_events(session, events, lambda rows: None)
+        told.append([session.link.join(np.array([place])).base_kind.tolist() for place in range(0, 50_000, 500)])
+    assert told[0] == told[1] and max(len(run) for run in runs) > 5
+    places = [run for run in runs if any(re.search(rb"\xd3\x00[\x13\x15]\x3e[\xd0-\xef]", c.data) for c in run)]
+    assert len(places) >= 4 and all(len(run) == 1 for run in places)
 
 
 def test_what_came_before_the_damage_is_in_the_session(recording: Path) -> None:

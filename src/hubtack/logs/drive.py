@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import multiprocessing
 import os
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -27,6 +28,8 @@ BLOCK = {"rover": 4 << 20, "second_antenna": 4 << 20, "corrections": 1 << 20}
 # Of a recording: so much is handed over at once, some minutes of a working day.
 RUN_BYTES, RUN_CHUNKS = 1 << 20, 4096
 FIRST_CHUNKS = 2000  # a date that has not come by then does not come
+# How a frame of message 1005 or 1006 begins (RTCM 10403: preamble, length under 256, number in 12 bits).
+_ARP, _ARP_STARTS = re.compile(rb"\xd3\x00[\x00-\xff]\x3e[\xd0-\xef]", re.DOTALL), 5
 
 
 def session_for(files: SessionFiles, site: Site) -> Session:
@@ -89,8 +92,8 @@ def run_events(session: Session, events: Iterable[Event], on_rows: Callable[[Jud
     """Feed a recording's events with the arrivals they had, many at a time, to their end; the session stays open.
 
     One by one where the order of single chunks could matter: until the date is known, where a second antenna has a log of
-    its own, where the rover sends frames of its own beside the corrections, and where a network's base is known for a
-    computed one by the rover beside it.
+    its own, where the rover sends frames of its own beside the corrections, and while a caster's base says where it is, since
+    it is a computed one where the rover is beside it at that moment.
 
     Raises
     ------
@@ -99,6 +102,7 @@ def run_events(session: Session, events: Iterable[Event], on_rows: Callable[[Jud
     """
     run: list[Chunk] = []
     held = fed = 0
+    places = _Places(session)
 
     def tell(rows: JudgedRows) -> None:
         if len(rows.epochs):
@@ -120,10 +124,13 @@ def run_events(session: Session, events: Iterable[Event], on_rows: Callable[[Jud
                 if event.state is SourceState.ENDED:
                     tell(session.end_source(event.source))
                 continue
+            singly = places.may_come(event)
+            if singly:
+                hand_over()
             run.append(event)
             held += len(event.data)
             fed += 1
-            if held >= RUN_BYTES or len(run) >= RUN_CHUNKS or not _in_runs(session, fed):
+            if singly or held >= RUN_BYTES or len(run) >= RUN_CHUNKS or not _in_runs(session, fed):
                 hand_over()
     finally:
         hand_over()
@@ -133,9 +140,30 @@ def _in_runs(session: Session, fed: int) -> bool:
     if "second_antenna" in session.expected or (session.axis.day0 is None and fed < FIRST_CHUNKS):
         return False
     rover = session.sources.get("rover")
-    if rover is None or session.link_role == "rover":
-        return True
-    return not rover.frames and session.link.setup.source_kind != "ntrip"
+    return rover is None or session.link_role == "rover" or not rover.frames
+
+
+class _Places:
+    """Chunks of a caster's stream that may hold a base's position, or the end of one; of any other source none."""
+
+    def __init__(self, session: Session) -> None:
+        self._session = session
+        self._tail = b""
+        self._open = False
+
+    def may_come(self, chunk: Chunk) -> bool:
+        """Whether ``chunk``, the next of all, may complete a message that says where the base is."""
+        session = self._session
+        if session.link.setup.source_kind != "ntrip" or session.link_role == "rover":
+            return False
+        link = session.sources.get(session.link_role)
+        if self._open and link is not None and not link.decoder.pending:
+            self._open = False  # what was begun has been handed over whole
+        if chunk.source == session.link_role:
+            data = self._tail + chunk.data
+            self._tail = data[-(_ARP_STARTS - 1) :]
+            self._open = self._open or _ARP.search(data) is not None
+        return self._open
 
 
 def _behind(session: Session, roles: tuple[str, ...]) -> str:
