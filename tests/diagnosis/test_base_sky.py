@@ -49,3 +49,9 @@ def test_a_log_of_nothing_but_the_base_s_position_holds_no_observations() -> Non
     five = found(read(arp_1005(412, ARP_M) * 5))
     assert five["no_phase"].evidence["what"] == "no observations at all" and five["no_phase"].severity == "stop"
     assert "no_phase" not in found(read(arp_1005(412, ARP_M) * 4))
+
+
+def test_few_in_common_with_a_base_that_the_rover_does_not_use_are_worth_a_note(view: LinkView) -> None:
+    elsewhere = replace(view, rover=replace(view.rover, station_ids={"0007": 200}))
+    few = [e for e in content_family(elsewhere) if e.code == "few_common_satellites"]
+    assert [(e.severity, e.hold_ns, e.explains) for e in few] == [("note", 0, False)]

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from hubtack.diagnosis.episode import SEVERITY_ORDER, Episode, Severity
+from hubtack.diagnosis.link_base import names_another_base
 from hubtack.diagnosis.link_view import LinkView
 from hubtack.engine.link import COMPUTED
 from hubtack.engine.link_content import SKY_BIN_NS, common_satellites
@@ -52,6 +53,8 @@ def content_family(view: LinkView) -> list[Episode]:
     if tally.duration_s() >= view.limit("descriptor_listen_s"):
         found.extend(_descriptors(view))
     few = list(_few_common(view))
+    if view.setup.heard_at != "elsewhere" and names_another_base(view):  # then it is nothing to this rover
+        few = [replace(e, severity="note", hold_ns=0, explains=False) for e in few]
     found.extend(few)
     # Few in common although the rover sees enough of what is streamed, or the base far fewer of it than the rover: it
     # is the base's sky, and no other code's.
