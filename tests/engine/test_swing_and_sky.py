@@ -39,6 +39,18 @@ def test_a_swing_gives_the_antennas_place_on_the_house(forward: float, right: fl
     )  # 180 degrees of arc, 1.6 m off the axis: 0.12 degrees 1 sigma in 60 s (Hubtack's own limits page)
 
 
+@pytest.mark.parametrize(
+    ("radius_m", "arc_deg", "known"), [(2.3, 48.0, True), (0.35, 48.0, False), (0.35, 60.0, True), (2.3, 39.0, False)]
+)
+def test_a_short_swing_tells_as_much_as_its_way_is_long(radius_m: float, arc_deg: float, known: bool) -> None:
+    """The way of 60 degrees at 0.3 m, 31 cm, beside a centimetre of noise; and 40 degrees at least."""
+    psi = np.radians(np.linspace(10.0, 10.0 + arc_deg, 8))
+    fit = _fit(np.arange(8.0), np.degrees(psi), -radius_m * np.cos(psi), radius_m * np.sin(psi))
+    assert (fit is not None) is known
+    if fit is not None:
+        assert abs(abs(fit.direction_deg) - 90.0) < 0.1
+
+
 def test_a_machine_that_tracks_along_while_it_turns_gives_no_fit() -> None:
     psi = np.radians(np.linspace(0, 120, 30))
     along = np.linspace(0, 8, 30)

@@ -31,7 +31,10 @@ _S = 1_000_000_000
 MOST_SAMPLES = 20_000  # more than five hours of swinging at one a second
 LEAST_TURN_DEG = 1.0  # a second in which the house turns less is no swing
 _SWING_GAP_S = 5.0
-LEAST_ARC_DEG, LEAST_SAMPLES, LEAST_RADIUS_M, MOST_RESIDUAL_M = 60.0, 8, 0.30, 0.05
+LEAST_ARC_DEG, LEAST_SAMPLES, LEAST_RADIUS_M, MOST_RESIDUAL_M = 40.0, 8, 0.30, 0.05
+# The direction is as good as the way is long beside a centimetre of noise: 60 degrees at the least radius, and less of
+# a turn only as far as the antenna stands farther off the axis.
+_LEAST_WAY_M = float(np.radians(60.0)) * LEAST_RADIUS_M
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,7 +165,9 @@ def _fits(
     residual_m = np.sqrt(np.add.reduceat(off_east * off_east + off_north * off_north, starts) / (2 * count))
     radius_m = np.hypot(forward, right)
     good = (count >= LEAST_SAMPLES) & (arc >= LEAST_ARC_DEG)
-    good &= (radius_m >= LEAST_RADIUS_M) & (residual_m <= MOST_RESIDUAL_M)
+    good &= (
+        (radius_m >= LEAST_RADIUS_M) & (radius_m * np.radians(arc) >= _LEAST_WAY_M) & (residual_m <= MOST_RESIDUAL_M)
+    )
     direction = np.degrees(np.arctan2(right, forward))
     found: list[SwingFit | None] = [None] * len(starts)
     for i in np.flatnonzero(good).tolist():
