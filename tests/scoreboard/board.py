@@ -120,6 +120,8 @@ def _right_codes(cause: dict[str, Any]) -> set[str]:
         return {code, *(other for other in _MASKED if RULES[other](cause, cause))}
     if code == "few_common_satellites" and cause.get("common_median") == 0:  # a base that hears none observes nothing
         return {code, "no_phase"}
+    if code == "no_glonass_bias":  # the same switch takes the base's descriptors away
+        return {code, "antenna_unknown"}
     if code == "two_bases" and cause["mode"] == "instead":  # another base in the place of the site's own
         return {code, "wrong_base"}
     return {code}
