@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
 from hubtack.diagnosis.episode import Episode, Severity
 from hubtack.diagnosis.link_view import S_NS, LinkView
 
@@ -67,13 +69,15 @@ def _severity(view: LinkView, start_ns: int, end_ns: int | None, hold_ns: int) -
 
 def _explains(view: LinkView) -> bool:
     """Whether at least half of the time without corrections lies in outages: a single drop is no cause of a bad radio."""
-    missing = inside = 0
+    if not view.source_codes:
+        return False
     gaps = [(start, end) for start, end, _ in view.tally.gaps()]
     if view.tally.ledger.last_ns is not None:
         gaps.append((view.tally.ledger.last_ns, view.now_ns))
-    for start, end in gaps:
-        missing += end - start
-        for _, since, until, _ in view.source_codes:
-            until = view.now_ns if until is None else until
-            inside += max(0, min(end, until + _SAME_NS) - max(start, since - _SAME_NS))
-    return inside > 0 and 2 * inside >= missing
+    start_ns, end_ns = np.array(gaps, dtype=np.int64).reshape(-1, 2).T
+    inside = 0
+    for _, since, until, _ in view.source_codes:
+        until = view.now_ns if until is None else until
+        shared = np.minimum(end_ns, until + _SAME_NS) - np.maximum(start_ns, since - _SAME_NS)
+        inside += int(np.maximum(shared, 0).sum())
+    return inside > 0 and 2 * inside >= int((end_ns - start_ns).sum())

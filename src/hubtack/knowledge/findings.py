@@ -59,7 +59,7 @@ FINDINGS: tuple[FindingRule, ...] = (
        "send the rover's GGA: corrections.send_position = \"always\"", "or give --near LAT,LON", needs="caster"),
     _r("caster_throttled", "bytes", "stop", "{why}",
        "wait: bans last from minutes to a day", "ask the operator; do not try faster", needs="caster"),
-    _r("caster_dropped", "bytes", "warn", "the caster closed the connection (times: {count})",
+    _r("caster_dropped", "bytes", "warn", "the connection to the caster was lost (times: {count}): {why}",
        "is a second machine using the same login? The caster then drops them in turn", "check the mobile signal where the machine stands",
        "some networks close every connection once a day", needs="caster"),
     _r("no_bytes", "bytes", "stop", "the correction source is open and nothing arrives",
