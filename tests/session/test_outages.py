@@ -136,3 +136,17 @@ def test_a_failure_without_a_name_is_no_finding() -> None:
     assert not session.sources["corrections"].outages.kept
     session.feed(Chunk("rover", good_rows(START, 20)))
     assert not any(f.code.startswith("caster_") for f in session.findings())
+
+
+@pytest.mark.parametrize(
+    ("kind", "begins_s", "stalled"), [("ntrip", 14, False), ("ntrip", 40, True), ("serial", 14, True)]
+)
+def test_a_caster_may_take_its_time_to_begin_and_a_radio_may_not(kind: str, begins_s: int, stalled: bool) -> None:
+    session = Session(Setup(), LinkSetup(has_arrival=True, source_kind=kind))
+    session.expect("rover")
+    session.expect("corrections")
+    for s in range(70):
+        if s >= begins_s:
+            session.feed(epoch(s))
+        session.feed(Chunk("rover", good_rows(START + 1000 * s, 1), utc_ns(s), s * S))
+    assert ("link_stalled" in told(session)) is stalled

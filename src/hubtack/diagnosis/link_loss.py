@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hubtack.diagnosis.episode import Episode, Severity
 from hubtack.diagnosis.even_flow import even_flow
@@ -25,6 +26,7 @@ from hubtack.knowledge.why_words import LOSS_WORDS
 LEAST_SHARE = 0.01  # losses below this share are ordinary untidiness
 HEAVY_SHARE = 0.10  # without a rover to tell, this much lost is worth acting on
 _CLOCK_FAR_S = 60.0  # a lag beyond this is a clock, not a link
+_CASTER_BEGINS_S = 30.0  # as long as ntrip.exchange waits for the first byte
 _LATE_EPOCHS = 10
 _LATE_LOST_SHARE = 0.05  # more than this lost, and "late and complete" it is not
 _PERIOD_MATCH = 0.03
@@ -85,11 +87,14 @@ def stalls(view: LinkView) -> list[Episode]:
     if view.rover.first_ns is not None and first_ns is not None:
         # Epochs dated ahead of the rover's time all along did not begin as much later as they say.
         ahead_s = 0.0 if view.rover.merged_by_content else max(0.0, np.nan_to_num(view.rover.stream_ahead_s))
-        if (first_ns - view.rover.first_ns) / S_NS - ahead_s > limit_s:
+        # A caster is asked, may want a position and its table may be looked up: it may begin later than the rover.
+        begin_s = max(limit_s, _CASTER_BEGINS_S) if view.setup.source_kind == "ntrip" else limit_s
+        if (first_ns - view.rover.first_ns) / S_NS - ahead_s > begin_s:
             lengths.insert(0, (view.rover.first_ns, first_ns))
     if last_ns is not None and (view.now_ns - last_ns) / S_NS > limit_s:
         lengths.append((last_ns, None))
     found = []
+    at, counts = tally.flow.table() if lengths else (np.zeros(0), np.zeros(0))  # once: it is as long as the day
     for start, end in lengths:
         reached = view.now_ns if end is None else end
         hold_ns = view.lost_fix_ns(start, end)
@@ -106,15 +111,14 @@ def stalls(view: LinkView) -> list[Episode]:
                 end,
                 hold_ns=hold_ns,
                 severity=severity,
-                evidence={"limit_s": limit_s, **_in_silence(view, start, reached)},
+                evidence={"limit_s": limit_s, **_in_silence(at, counts, start, reached)},
             )
         )
     return found
 
 
-def _in_silence(view: LinkView, start_ns: int, end_ns: int) -> dict[str, Any]:
+def _in_silence(at: NDArray[Any], counts: NDArray[Any], start_ns: int, end_ns: int) -> dict[str, Any]:
     """What else came while no epoch came: other frames and bytes say that the way is open and the base is not well."""
-    at, counts = view.tally.flow.table()
     inside = (at > start_ns + S_NS) & (at < end_ns - S_NS)
     return {
         "other_frames": int(counts[inside, FRAMES].sum()), "damaged": int(counts[inside, BAD_CRC].sum()),
