@@ -332,6 +332,20 @@ def test_a_1013_before_the_first_observation_has_nothing_to_be_held_against() ->
     alone = engine()
     alone.feed(stretch([frame(1013, 36_000.0)], texts=texts[:1]), np.arange(1), np.full(1, -1))
     assert alone.tally.clock_offs_s == [] and alone.axis.day0 is not None
+    late = engine()  # nor is what came before it in the same stretch
+    late.feed(stretch([arp(), *frames[:2]], texts=[said_1013(61_000, 35_998, 1)]), np.arange(3), np.full(3, -1))
+    assert late.tally.clock_offs_s == []
+    behind = engine()  # its own time is no observation's, wherever it lies
+    behind.feed(
+        stretch([arp(), frame(1013, 36_000.0)], texts=[said_1013(61_000, 35_998, 1)]), np.arange(2), np.full(2, -1)
+    )
+    assert behind.tally.clock_offs_s == [] and behind.axis.day0 is not None
+
+
+def test_a_1013_whose_frame_is_not_there_dates_the_stream_and_is_held_against_nothing() -> None:
+    link = engine()
+    link.feed(stretch([frame(1077, 36_000.0)], texts=[said_1013(61_000, 35_998, 1)]), np.arange(1), np.full(1, -1))
+    assert link.tally.clock_offs_s == [] and link.axis.day0 is not None
 
 
 def test_each_1013_of_a_stretch_is_held_against_its_own_time() -> None:
@@ -400,6 +414,8 @@ def test_1032_tells_of_the_physical_base_and_is_no_position_of_the_stream() -> N
 def test_a_base_that_a_network_computes_is_told_apart_at_each_key() -> None:
     link = both([frame(1077, 10), arp(), arp(computed=True), arp()])
     assert link.join(np.arange(4)).base_kind.tolist() == [0, PHYSICAL, COMPUTED, PHYSICAL]
+    assert link.tally.stations[412].computed is False
+    assert both([frame(1077, 10), arp(), arp(computed=True)]).tally.stations[412].computed is True
 
 
 def test_the_site_s_base_clears_what_was_said_unless_another_was_heard_within_half_a_minute() -> None:
