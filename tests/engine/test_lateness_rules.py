@@ -63,6 +63,9 @@ def test_a_row_without_an_arrival_is_not_late_and_says_nothing() -> None:
 
 def test_an_arrival_at_the_very_beginning_of_a_clock_is_one() -> None:
     assert late([(-5, 0.0, 0.0), (-4, 1.25, 1.0)]) == ([0.0, 0.25], 5.0, Clock(S // 4))
+    assert late([(-5, 0.0, 0.0)]) == ([0.0], 5.0, Clock(0))
+    # Nor is it otherwise while a step is owed.
+    assert late([(-30, 0.0, 0.0)], 10.0, owed(0.0, 60.0, 0.0, 50.0)) == ([20.0], 10.0, owed(0.0, 60.0, 0.0, 30.0))
 
 
 def test_the_clock_is_that_of_the_newest_row_with_both() -> None:
@@ -112,6 +115,10 @@ def test_a_step_back_pays_what_is_owed_and_no_more() -> None:
     delays, least_s, _ = back(-1.0)  # no step; but the clocks have not come to rest
     assert delays[25:35] == [4.0] * 10 and delays[35:] == [0.0] * 25 and least_s == 4.1
     assert back(-1.000000001)[1] == pytest.approx(4.099999999)
+    for step_s, left_s in ((-1.0, 5.0), (-1.000000001, 3.999999999)):
+        rows = [(i, u + (step_s if i >= 25 else 0.0), m) for i, u, m in stepped(5.0, n=26)]  # type: ignore[operator]
+        clock = late(rows)[2]
+        assert clock is not None and clock.owed_ns == round(left_s * S)
 
 
 @pytest.mark.parametrize(
