@@ -473,8 +473,9 @@ def goes_silent(rng: Rng) -> Way:
 
     def serve(line: Line) -> Script:
         if line.now_s() >= at_s:
-            if not line.wants_table and manner.entry(line) is None:
-                yield manner.greeting
+            denied = manner.entry(line)
+            yield table(line.rng) if line.wants_table else manner.greeting if denied is None else denied
+            if denied is None and not line.wants_table:
                 yield 1e6
             return
         yield from streaming(line, manner, for_s=at_s - line.now_s())
