@@ -11,6 +11,7 @@ from tests.link_session import session_of
 from hubtack.diagnosis.rover_view import RoverView
 from hubtack.diagnosis.sky_family import _clock, _sector, sky_episodes
 from hubtack.diagnosis.why_float import likely_causes
+from hubtack.engine.runs import Run
 from hubtack.engine.setup import Setup
 from hubtack.engine.sky_sectors import BIN_NS, SECTORS, SkySectors
 
@@ -65,6 +66,15 @@ def test_a_side_that_is_lost_now_is_told_as_an_hour_and_one_that_came_back_is_no
     assert now.evidence["clock_hour"] is None and "o'clock" not in now.evidence["sector"]
     (over,) = sky_episodes(sky([usual] * 8 + [blocked] * 4 + [usual] * 8), RoverView(), limit, heading_deg=120.0)
     assert over.end_ns == 12 * BIN_NS and over.evidence["clock_hour"] is None
+
+
+def test_a_side_that_is_lost_under_a_roof_stops_no_work() -> None:
+    usual, blocked = [2] * SECTORS, [2, 2, 0, 0, 0, 2, 2, 2]
+    held = {"fix:float": [Run(12 * BIN_NS, 16 * BIN_NS, 4 * BIN_NS, 60)]}
+    for idle, severity in ((True, "warn"), (False, "stop")):
+        view = RoverView(has_rover=True, idle=idle, runs=held)
+        (found,) = sky_episodes(sky([usual] * 12 + [blocked] * 4 + [usual] * 8), view, Setup().limit)
+        assert (found.code, found.severity) == ("sky_blocked", severity) and found.hold_ns > 0
 
 
 def test_the_lost_side_is_a_bearing_and_a_width() -> None:

@@ -38,6 +38,7 @@ _AS_THEY_STAND = (
 )
 # Digits after the point that centimetres need: five decimals of a minute are 19 mm of latitude (derived from 1852 m).
 _MINUTE_DECIMALS_WANTED, _HEIGHT_DECIMALS_WANTED = 6, 2
+# What the sky of an idle machine lacks stops no work.
 _UNDER_A_ROOF = frozenset({"few_satellites", "poor_geometry", "heading_lost", "heading_separation"})
 _SAME_STEP_S = 0.06
 _SILENT_EPOCHS = 3  # as many missing in a row are a silence (with limits rover_silent_hold_s)
@@ -69,9 +70,6 @@ def rover_episodes(
     time that it speaks of, than that of the corrections.
     """
     episodes: list[Episode] = []
-    # A machine that has not been fixed and has not moved since it was switched on stands under a roof, or waits: what
-    # its sky lacks stops no work.
-    idle = tally.first_fixed_run_ns is None and tally.working_ms == 0
     for code in _AS_THEY_STAND:
         for run in evidence.runs[code].at(now_ns):
             if code == "few_satellites" and _geometry_holds(run, evidence, now_ns):
@@ -79,7 +77,7 @@ def rover_episodes(
                     replace(_episode(code, run, _figures(code, evidence, setup), None), hold_ns=0, explains=False)
                 )
                 continue
-            severity = "warn" if idle and code in _UNDER_A_ROOF else _severity(code, run)
+            severity = "warn" if tally.idle and code in _UNDER_A_ROOF else _severity(code, run)
             episodes.append(_episode(code, run, _figures(code, evidence, setup), severity))
     episodes.extend(
         _silence(evidence, tally, track, setup, start_ns, now_ns, silent_ns, expects_rover, ends_apart, outlasts_link_s)

@@ -18,6 +18,7 @@ class RoverView:
     """The rover's side in figures. ``runs`` are the rover's own stretches by condition (engine.rover_evidence)."""
 
     has_rover: bool = False
+    idle: bool = False  # never fixed and never moved: it stands under a roof, or waits
     rows: int = 0
     station_ids: Mapping[str, int] = field(default_factory=dict)
     fixed_share: float = float("nan")  # of the time since the first fix

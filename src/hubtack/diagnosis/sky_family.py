@@ -92,7 +92,8 @@ def _episode(
     start, end = int(start_ns[a]), int(start_ns[b - 1]) + BIN_NS
     is_open = b == len(start_ns)
     hold_ns = rover.hold_ns(_RUNS, start - 15 * _S, end, 60 * _S)
-    return Episode(code, start, None if is_open else end, hold_ns=hold_ns, severity="stop" if hold_ns else "warn",
+    stops = hold_ns > 0 and not (rover.idle and code == "sky_blocked")  # under a roof it stops no work
+    return Episode(code, start, None if is_open else end, hold_ns=hold_ns, severity="stop" if stops else "warn",
                    evidence=figures)  # fmt: skip
 
 

@@ -239,6 +239,11 @@ class Tally:
         np.add.at(self.lost_by_bit_ms, bit, step_ms[lost])
         return np.asarray(working)
 
+    @property
+    def idle(self) -> bool:
+        """Never fixed and never moved since it was switched on: the machine stands under a roof, or waits."""
+        return self.first_fixed_run_ns is None and self.working_ms == 0
+
     def interval_s(self) -> float:
         """Median time between rows; NaN with fewer than two. [s]"""
         counts = self.steps.sum(axis=0)

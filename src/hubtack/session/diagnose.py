@@ -43,6 +43,7 @@ def rover_view(session: Session, now_ns: int) -> RoverView:
     by_stream = not session.by_content and not evidence.says_age
     return RoverView(
         has_rover=True,
+        idle=tally.idle,
         rows=tally.epochs,
         station_ids=evidence.station_texts(),
         fixed_share=min(1.0, tally.fix_seconds()["rtk_fixed"] / since_fixed_s) if since_fixed_s > 0 else 0.0,
