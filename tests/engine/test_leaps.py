@@ -25,8 +25,8 @@ class Rows:
         self.pos = np.tile(np.array(START), (n, 1))
         self.fixed, self.restarted = np.ones(n, dtype=bool), np.zeros(n, dtype=bool)
 
-    def leap(self, m: float, at: int) -> Rows:
-        self.pos[at:, 1] += m
+    def leap(self, m: float, at: int, axis: int = 1) -> Rows:
+        self.pos[at:, axis] += m
         return self
 
     def found(self, cuts: tuple[int, ...] = ()) -> list[int]:
@@ -47,6 +47,12 @@ def test_a_leap_between_two_rows_without_a_speed_is_told_at_the_next_speed() -> 
     assert Rows().leap(0.9, at=7).found() == [10]
 
 
+@pytest.mark.parametrize("axis", [0, 1, 2])
+@pytest.mark.parametrize("m", [0.9, 0.26, -0.26, -0.9])
+def test_a_leap_is_one_in_every_direction(axis: int, m: float) -> None:
+    assert Rows().leap(m, at=7, axis=axis).found() == [10]
+
+
 def test_what_a_machine_can_do_between_two_speeds_is_no_leap() -> None:
     # From rest to rest with one step of 0.2 s: 3 m/s2 for 0.4 s is 1.2 m/s, and that for 0.2 s is 0.24 m.
     assert Rows().leap(0.23, at=7).found() == [] and Rows().leap(0.25, at=7).found() == [10]
@@ -60,7 +66,7 @@ def test_a_machine_that_swings_by_and_by_is_none() -> None:
     assert rows.found() == []
 
 
-@pytest.mark.parametrize("what", ["moves", "moved", "float", "restart", "late"])
+@pytest.mark.parametrize("what", ["moves", "moved", "float", "was float", "restart", "late"])
 def test_where_it_may_have_moved_nothing_is_said(what: str) -> None:
     rows = Rows().leap(0.9, at=7)
     if what == "moves":
@@ -69,11 +75,30 @@ def test_where_it_may_have_moved_nothing_is_said(what: str) -> None:
         rows.speed[5] = 0.05
     elif what == "float":
         rows.fixed[8] = False
+    elif what == "was float":
+        rows.fixed[5] = False
     elif what == "restart":
         rows.restarted[8] = True
     else:
         rows.run_ns[9:] += S // 5
-    assert rows.found() == []
+    for cuts in ((), *[(a,) for a in range(1, 16)], tuple(range(1, 16))):
+        assert rows.found(cuts) == [], cuts
+
+
+@pytest.mark.parametrize("row", [4, 5])
+@pytest.mark.parametrize("what", ["float", "moves", "place"])
+def test_of_rows_that_all_say_their_speed_the_newest_counts(row: int, what: str) -> None:
+    rows = Rows().leap(0.9, at=7)
+    rows.speed[:6] = 0.01
+    if what == "float":
+        rows.fixed[row] = False
+    elif what == "moves":
+        rows.speed[row] = 0.05
+    else:  # where it stood by the newest: one leap and another, or there and back without a speed in between
+        rows.leap(-0.9, at=row + 1)
+    expected = ([5, 10] if what == "place" else [10]) if row == 4 else []
+    for cuts in ((), *[(a,) for a in range(1, 16)], tuple(range(1, 16))):
+        assert rows.found(cuts) == expected, cuts
 
 
 def test_any_cut_gives_the_same_rows() -> None:
