@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 from tests.link_session import read
-from tests.link_stream import ARP_M, Base, sent, stream
+from tests.link_stream import ARP_M, Base, moved, sent, stream
 
 from hubtack.diagnosis.base_families import with_own_evidence
 from hubtack.diagnosis.base_seen import BaseMove, BaseSeen
@@ -55,6 +55,12 @@ def test_a_base_that_is_off_the_site_file_says_which_way(off_m: tuple[float, flo
     assert found.evidence["direction"] == way
     assert [found.evidence[k] for k in ("east_m", "north_m", "up_m")] == pytest.approx(off_m, abs=1e-3)
     assert found.evidence["where"] == {"up": "too high", "down": "too low"}.get(way, f"to the {way}")
+
+
+def test_a_base_that_moved_within_its_tolerance_never_stood_wrong() -> None:
+    frames = [*sent(Base(), 30), *sent(moved(Base(), 0.02), 30, 3 * 86_400 + 36_030.0)]
+    found = base_family(view_of(read(stream(frames), LinkSetup(base_ecef_m=ARP_M))))
+    assert not any(e.code == "base_misplaced" for e in found)
 
 
 @pytest.mark.parametrize(("off_m", "way"), WAYS)
