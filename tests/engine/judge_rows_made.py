@@ -51,6 +51,7 @@ class Rows:
         }
         self.q = Quantities(**floats)
         self.arrival_ns = np.full(n, -1, dtype=np.int64)
+        self.mono_ns: np.ndarray | None = None  # nobody's steady clock is known
         self.latch_bits = np.zeros(n, dtype=np.int64)
         self.checked = np.zeros(n, dtype=bool)
         self.compare_ages = False
@@ -67,6 +68,7 @@ class Rows:
         return judge_rows(
             track, self.epochs.take(part), q, setup, arrival_ns=self.arrival_ns[part],
             latch_bits=self.latch_bits[part], compare_ages=self.compare_ages, checked=self.checked[part],
+            mono_ns=None if self.mono_ns is None else self.mono_ns[part],
         )  # fmt: skip
 
 

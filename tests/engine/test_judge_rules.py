@@ -301,6 +301,18 @@ def test_lateness_ages_the_corrections() -> None:
     assert judged(rows).rows_with("corrections_ageing") == [20]
 
 
+def test_a_step_of_the_computers_clock_is_late_for_ten_seconds_and_then_its_own() -> None:
+    rows = settled(60)
+    rows.mono_ns = rows.epochs.time_ns + 400 * S
+    rows.arrival_ns[:] = rows.epochs.time_ns + S // 2
+    rows.arrival_ns[20:] += 5 * S
+    result = judged(rows)
+    assert result.rows_with("rover_late") == list(range(20, 30)) and result.judged.delay_s[20] == 5.0
+    assert result.track.clock is not None and result.track.clock.offset_ns == round(-394.5 * S)
+    rows.mono_ns = None  # without a steady clock it is a delay, and stays one
+    assert judged(rows).rows_with("rover_late") == list(range(20, 60)) and judged(rows).track.clock is None
+
+
 def test_rows_without_arrival_leave_the_quickest_alone() -> None:
     rows = settled(5)
     track = judged(rows).track
@@ -493,6 +505,9 @@ def test_the_reason_says_which_axis_failed() -> None:
     assert last(edges(0.060)) == ["edge_vertical"] and last(edges(0.030, 0.110)) == ["edge_horizontal"]
     assert last(edges(0.060, 0.110)) == ["edge_vertical", "edge_horizontal"]
     assert judged(edges(0.060)).verdict[10:] == [ROUGH] * 50
+    # At 0.95 of the tolerance itself an axis is good enough.
+    assert last(edges(0.060, 0.95 * TRENCH.tolerance_horizontal_95_m)) == ["edge_vertical"]
+    assert last(edges(0.95 * TRENCH.tolerance_vertical_95_m, 0.110)) == ["edge_horizontal"]
 
 
 def test_grade_is_entered_at_95_percent_of_the_tolerance() -> None:
@@ -572,6 +587,11 @@ def test_samples_older_than_ten_seconds_do_not_count() -> None:
     v = judged(rows).judged.edge_vertical_95_m
     # Row 6 is second 10: the sample of second 0 is ten seconds old, those of 1 to 5 are not.
     assert v[5] == 0.2 and v[6] == 0.2 and v[11] == 0.030 and v[10] == 0.030
+    # A row that comes alone as well: the last sample is that of row 10.
+    rows = edges(0.030, n=24)
+    rows.fix(slice(11, None), ft.FLOAT, 5.0)
+    v = judged(rows).judged.edge_vertical_95_m
+    assert (v[:20] == 0.030).all() and np.isnan(v[20:]).all()
 
 
 def test_without_a_sample_there_is_no_figure_and_no_grade() -> None:
@@ -672,3 +692,6 @@ def test_before_the_first_row_all_is_hold() -> None:
     nothing = standing(Track(), 5 * S, Setup())
     assert (nothing.word, codes(nothing.bits), nothing.silent_s, nothing.since_ns) == ("HOLD", ["no_rover"], 5.0, 0)
     assert np.isnan(nothing.age_s) and VERDICTS == ("GRADE", "ROUGH", "HOLD")
+    first = judged(Rows(1)).track
+    assert standing(first, 0, Setup()).bits == first.bits and first.n_rows == 1
+    assert "no_rover" not in codes(first.bits) and standing(first, 0, Setup()).age_s == 1.0
