@@ -77,6 +77,15 @@ def test_a_side_that_is_lost_under_a_roof_stops_no_work() -> None:
         assert (found.code, found.severity) == ("sky_blocked", severity) and found.hold_ns > 0
 
 
+def test_a_moment_of_hold_in_minutes_of_blocked_sky_is_no_stop() -> None:
+    usual, blocked = [2] * SECTORS, [2, 2, 0, 0, 0, 2, 2, 2]
+    for share, severity in ((0.09, "warn"), (0.11, "stop")):
+        run = Run(12 * BIN_NS, 16 * BIN_NS, round(share * 4 * BIN_NS), 60)
+        view = RoverView(has_rover=True, runs={"fix:float": [run]})
+        (found,) = sky_episodes(sky([usual] * 12 + [blocked] * 4 + [usual] * 8), view, Setup().limit)
+        assert found.severity == severity
+
+
 def test_the_lost_side_is_a_bearing_and_a_width() -> None:
     lost = np.array([0.0, 0.0, 3.0, 3.0, 0.0, 0.0, 0.0, 0.0])  # from 90 to 180 degrees
     text, bearing = _sector(lost, 0.75)

@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _HALF_BINS, _STEP_BINS = 80, 10
+_LEAST_HOLD_SHARE = 0.1  # of a blocked stretch; satellites set and rise on any day. Common practice, no source.
 LEAST_BINS = 4  # of usual sky, before anything can be called unusual
 _RUNS = ("fix:float", "fix:autonomous", "few_satellites", "poor_geometry")
 _S = 1_000_000_000
@@ -92,7 +93,9 @@ def _episode(
     start, end = int(start_ns[a]), int(start_ns[b - 1]) + BIN_NS
     is_open = b == len(start_ns)
     hold_ns = rover.hold_ns(_RUNS, start - 15 * _S, end, 60 * _S)
-    stops = hold_ns > 0 and not (rover.idle and code == "sky_blocked")  # under a roof it stops no work
+    stops = hold_ns > 0
+    if code == "sky_blocked":  # under a roof it stops no work, and a few seconds of many minutes have another cause
+        stops = hold_ns > _LEAST_HOLD_SHARE * (end - start) and not rover.idle
     return Episode(code, start, None if is_open else end, hold_ns=hold_ns, severity="stop" if stops else "warn",
                    evidence=figures)  # fmt: skip
 
