@@ -63,7 +63,27 @@ def test_a_machine_that_swings_by_and_by_is_none() -> None:
     rows = Rows()
     for at in (6, 7, 8, 9):
         rows.leap(0.2, at)
+    for cuts in ((), *[(a,) for a in range(1, 16)]):
+        assert rows.found(cuts) == [], cuts
+    # Nor is one that leapt in the second before.
+    rows = Rows().leap(0.9, at=7)
+    for at in (11, 12, 13, 14):
+        rows.leap(0.2, at)
+    for cuts in ((), *[(a,) for a in range(1, 16)]):
+        assert rows.found(cuts) == [10], cuts
+
+
+def test_two_rows_of_one_moment_are_no_step() -> None:
+    rows = Rows().leap(0.9, at=7)
+    rows.run_ns[7], rows.step_ns[7] = rows.run_ns[6], 0
     assert rows.found() == []
+
+
+def test_the_two_speeds_are_a_second_and_a_little_apart_at_most() -> None:
+    for late_ns, expected in ((S // 10, [10]), (S // 10 + 1, [])):
+        rows = Rows().leap(0.9, at=7)
+        rows.run_ns[9:] += late_ns
+        assert rows.found() == expected
 
 
 @pytest.mark.parametrize("what", ["moves", "moved", "float", "was float", "restart", "late"])
