@@ -6,6 +6,7 @@ Figures of 1013: RTCM 10403.3, DF051 (modified Julian day) and DF052; day 40587 
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
@@ -130,6 +131,8 @@ def test_an_older_epoch_that_comes_late_is_no_news() -> None:
     link = both(frames)
     assert epochs_at(link, 5) == [12.0, 12.0, 12.0, 12.0, 13.0]
     assert link._newest_ns == 13 * S
+    # But it shows that the newer one before it is whole.
+    assert epochs_at(both([frame(1077, 12, more=True), frame(1077, 11)]), 2) == [None, 12.0]
     # The same again is none either: an event is kept for each that is, and for no other.
     assert len(both([frame(1077, 12)] * 5)._obs.key) == 1
 
@@ -270,6 +273,11 @@ def test_damage_that_is_told_after_later_frames_is_placed_among_those_that_are_k
     link.feed(Decoded(spans=[Span(45 * SIZE, 45 * SIZE + 2, "other")]), n, n)
     assert damage(link) == [(54.0, 0, 2), (159.0, 0, 5), (308.0, 0, 3), (309.0, 0, 6)]
     assert len(link._ends) == len(link._times_ns) == 256
+    # That is its own time, whatever the rover's is.
+    link = fed([frame(1077, 10 + i) for i in range(300)], link=LinkEngine(LinkSetup(), SessionAxis(now_ns=400 * S)))
+    link.axis.now_ns = 400 * S
+    link.feed(Decoded(spans=[Span(0, 5, "other")]), n, n)
+    assert damage(link) == [(309.0, 0, 5)]
 
 
 def test_junk_before_the_first_frame_is_placed_when_the_stream_has_a_time() -> None:
@@ -282,6 +290,14 @@ def test_junk_before_the_first_frame_is_placed_when_the_stream_has_a_time() -> N
     assert damage(link) == [(10.0, 0, 300 * 60 + 200 * 10)]  # no more than 500 wait
     link.feed(stretch([frame(1077, 11)], 2), np.array([1]), np.array([-1]))
     assert damage(link) == [(10.0, 0, 300 * 60 + 200 * 10)]
+
+
+def test_junk_from_before_stands_in_front_of_the_stretch_s_own() -> None:
+    link = engine()
+    link.feed(Decoded(spans=[Span(0, 60, "other")]), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
+    own = [Span(2 * SIZE, 2 * SIZE + 3, "other")]
+    link.feed(stretch([frame(1077, 10)], 1, own), np.array([0]), np.array([-1]))
+    assert damage(link) == [(10.0, 0, 63)]
 
 
 def test_damage_in_front_of_a_stream_that_never_says_a_time_falls_at_the_session_s_own() -> None:
@@ -403,6 +419,23 @@ def test_each_position_is_that_of_its_own_frame() -> None:
     assert [a[0] for a in link.tally.stations[77].arps] == [10 * S, 11 * S]
 
 
+def test_a_position_whose_frame_is_not_there_is_none() -> None:
+    link = engine()
+    lone = dataclasses.replace(stretch([frame(1077, 10)]), stations=stretch([arp()], 5).stations)
+    link.feed(lone, np.arange(1), np.full(1, -1))
+    assert link.arp_ecef_m is None and link.reached_ns() == 10 * S
+
+
+def test_a_place_that_has_been_confirmed_is_not_misplaced_again() -> None:
+    for off_m, said in ((0.5, set()), (0.549, set()), (0.551, {"base_misplaced", "base_moved"})):
+        link = fed([frame(1077, 10), arp(412, 0.5)], link=engine(base_ecef_m=PLACE_M))
+        assert latched(link) == {"base_misplaced"}
+        link.clear_latches(1 << 50)
+        again = stretch([frame(1077, 11), arp(412, off_m)], 2)
+        link.feed(again, np.array([1 << 51, (1 << 51) + 1]), np.full(2, -1))
+        assert latched(link) == said, off_m
+
+
 def test_1032_tells_of_the_physical_base_and_is_no_position_of_the_stream() -> None:
     link = both([frame(1077, 10), arp(412, 3000.0, number=1032), arp(412, 0.0), frame(1077, 11, 9)])
     assert link.saw_1032 and link.base_kind == COMPUTED and latched(link) == set()
@@ -414,6 +447,7 @@ def test_1032_tells_of_the_physical_base_and_is_no_position_of_the_stream() -> N
 def test_a_base_that_a_network_computes_is_told_apart_at_each_key() -> None:
     link = both([frame(1077, 10), arp(), arp(computed=True), arp()])
     assert link.join(np.arange(4)).base_kind.tolist() == [0, PHYSICAL, COMPUTED, PHYSICAL]
+    assert link.join(np.arange(4)).base_kind.dtype == np.int64
     assert link.tally.stations[412].computed is False
     assert both([frame(1077, 10), arp(), arp(computed=True)]).tally.stations[412].computed is True
 
