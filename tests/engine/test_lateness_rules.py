@@ -115,10 +115,12 @@ def test_a_step_back_pays_what_is_owed_and_no_more() -> None:
     delays, least_s, _ = back(-1.0)  # no step; but the clocks have not come to rest
     assert delays[25:35] == [4.0] * 10 and delays[35:] == [0.0] * 25 and least_s == 4.1
     assert back(-1.000000001)[1] == pytest.approx(4.099999999)
-    for step_s, left_s in ((-1.0, 5.0), (-1.000000001, 3.999999999)):
+    for step_s, left_s in ((-1.0, 5.0), (-1.000000001, 3.999999999), (1.0, 5.0), (1.000000001, 6.000000001)):
         rows = [(i, u + (step_s if i >= 25 else 0.0), m) for i, u, m in stepped(5.0, n=26)]  # type: ignore[operator]
         clock = late(rows)[2]
         assert clock is not None and clock.owed_ns == round(left_s * S)
+    # All is paid, though the row itself is late.
+    assert late([(30, 36.1, 536.1)], 0.1, owed(-440.0, 60.0, 520.0, 500.0)) == ([6.0], 0.1, Clock(-500 * S))
 
 
 @pytest.mark.parametrize(
