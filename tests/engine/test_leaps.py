@@ -86,7 +86,7 @@ def test_the_two_speeds_are_a_second_and_a_little_apart_at_most() -> None:
         assert rows.found() == expected
 
 
-@pytest.mark.parametrize("what", ["moves", "moved", "float", "was float", "restart", "late"])
+@pytest.mark.parametrize("what", ["moves", "moved", "float", "float at once", "was float", "restart", "late"])
 def test_where_it_may_have_moved_nothing_is_said(what: str) -> None:
     rows = Rows().leap(0.9, at=7)
     if what == "moves":
@@ -95,6 +95,8 @@ def test_where_it_may_have_moved_nothing_is_said(what: str) -> None:
         rows.speed[5] = 0.05
     elif what == "float":
         rows.fixed[8] = False
+    elif what == "float at once":
+        rows.leap(0.9, at=8).fixed[6] = False
     elif what == "was float":
         rows.fixed[5] = False
     elif what == "restart":
