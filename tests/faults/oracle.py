@@ -7,6 +7,8 @@ any of these, or at the start, ten seconds of good rows (three after an old age 
 
 from __future__ import annotations
 
+import functools
+import operator
 from dataclasses import dataclass
 
 AGE_HOLD_S, AGE_ROUGH_S, SILENT_S, SETTLE_FIX_S, SETTLE_AGE_S = 30.0, 10.0, 3.0, 10.0, 3.0
@@ -22,9 +24,14 @@ class Said:
     age_s: float | None
 
 
+def _whole(line: bytes) -> bool:
+    body, star, checksum = line[1:].partition(b"*")
+    return not star or f"{functools.reduce(operator.xor, body, 0):02X}".encode() == checksum.strip().upper()
+
+
 def epochs_of(log: bytes) -> list[Said]:
-    """Position epochs of a rover log: GGA lines, or GNS lines where there is no GGA."""
-    lines = [line for line in log.split(b"\r\n") if line[:1] == b"$"]
+    """Position epochs of a rover log: GGA lines, or GNS lines where there is no GGA; what arrived damaged is none."""
+    lines = [line for line in log.split(b"\r\n") if line[:1] == b"$" and _whole(line)]
     kinds = {line[3:6] for line in lines}
     found: list[Said] = []
     for line in lines:
