@@ -126,7 +126,7 @@ def test_a_mixed_log_with_damage(seed: int) -> None:
     assert_equal_to_scalar(b"".join(parts))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.lists(st.integers(1, 3 * MIN_BYTES), min_size=1, max_size=8), st.integers(0, 10**6))
 def test_any_cut_of_a_mixed_log_gives_the_same_tables(sizes: list[int], seed: int) -> None:
     rng = random.Random(seed)

@@ -194,7 +194,7 @@ def test_status_void_in_rmc_contradicts_a_fix() -> None:
     assert "status_contradiction" in judge(data).reasons[-1]
 
 
-@settings(max_examples=50, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     st.lists(
         st.tuples(
@@ -236,7 +236,7 @@ def test_no_sequence_is_graded_on_bad_data_or_before_it_has_settled(
             assert (spells and result.epochs.quality[back] == 4) or elapsed >= 10_000
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.lists(st.integers(0, 30_000), max_size=20), st.integers(0, 30))
 def test_looking_at_any_time_changes_no_later_row(looks_ms: list[int], at_row: int) -> None:
     data = good_rows(START, 40)

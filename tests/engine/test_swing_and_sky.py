@@ -70,9 +70,8 @@ def test_swapped_antennas_are_held_from_the_first_whole_swing_on() -> None:
     assert good.rover.tally.verdict_seconds()["grade"] > bad.rover.tally.verdict_seconds()["grade"]
 
 
-@pytest.mark.parametrize("block", [700, 5_000])
-def test_the_cut_of_the_input_does_not_change_what_the_swing_says(block: int) -> None:
-    whole, cut = session_of(["heading_flipped"], ANTENNA, 6), session_of(["heading_flipped"], ANTENNA, 6, block=block)
+def test_the_cut_of_the_input_does_not_change_what_the_swing_says() -> None:
+    whole, cut = session_of(["heading_flipped"], ANTENNA, 6), session_of(["heading_flipped"], ANTENNA, 6, block=1_700)
     assert repr(whole.rover.track) == repr(cut.rover.track)
     assert whole.rover.tally.verdict_seconds() == cut.rover.tally.verdict_seconds()
     assert [repr(f) for f in whole.findings()] == [repr(f) for f in cut.findings()]
