@@ -60,3 +60,13 @@ def test_a_base_that_never_closes_an_epoch_and_sends_one_system_now_and_then_is_
         frames = sent(whole if i % 3 == 0 else three, 10, 3 * 86_400 + 36_000.0 + 10 * i)
         parts += [(t, f) for t, f in frames if f[3] << 4 | f[4] >> 4 != 1127]
     assert "link_saturated" not in found(read(stream(parts)))
+
+
+def test_a_few_seconds_whose_epochs_all_lack_their_end_are_no_queue_and_neither_is_nothing() -> None:
+    frames = sent(Base(level=7), 9)
+    first_s = frames[0][0]
+    ends_lost = [(t, f) for t, f in frames if t == first_s or f[3] << 4 | f[4] >> 4 != 1127]
+    session = read(stream(ends_lost))
+    assert 0 < session.link.tally.ledger.closed <= 2 and session.link.tally.epochs == 9
+    assert even_flow(session.link_view()) is None
+    assert even_flow(read(b"").link_view()) is None

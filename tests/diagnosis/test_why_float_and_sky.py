@@ -93,3 +93,11 @@ def test_the_lost_side_is_a_bearing_and_a_width() -> None:
     assert text == "towards south-east, 90 degrees wide"
     assert _sector(lost, 0.45)[0] == "towards east, 45 degrees wide"  # half of the loss will do: the first such sector
     assert _sector(np.ones(8), 0.95) == ("all around", None)
+
+
+def test_signals_that_fall_with_any_hold_stop_under_a_roof_too() -> None:
+    bins = [[2] * SECTORS] * 20
+    weak = SkySectors({i: np.array([*b, 1600 * (30 if 12 <= i < 16 else 45), 16, 1]) for i, b in enumerate(bins)})
+    view = RoverView(has_rover=True, idle=True, runs={"fix:float": [Run(12 * BIN_NS, 16 * BIN_NS, 1, 60)]})
+    (found,) = sky_episodes(weak, view, Setup().limit)
+    assert (found.code, found.severity) == ("signal_drop", "stop")
