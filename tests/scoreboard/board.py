@@ -16,13 +16,14 @@ import io
 import json
 import os
 import secrets
-from collections import Counter, defaultdict
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from tests.scoreboard.confusion import Row, confusion_table
 
 from hubtack.cli.main import main
 from hubtack.simulate.faults import CLEAN, FAULTS
@@ -154,17 +155,8 @@ class Board:
 
     def table(self) -> str:
         """Confusion table as text: a row for each cause, what was said first, and every wrong session with its command."""
-        rows: dict[str, list[Outcome]] = defaultdict(list)
-        for outcome in self.scored():
-            rows["+".join(outcome.case.faults)].append(outcome)
-        lines = [f"{'cause':<32} {'scored':>6} {'right':>6}  first finding where it is another"]
-        for code in sorted(rows, key=lambda c: (sum(o.right for o in rows[c]) / len(rows[c]), c)):
-            group = rows[code]
-            wrong = Counter(o.first for o in group if not o.right)
-            said = ", ".join(f"{name} {n}" for name, n in wrong.most_common())
-            lines.append(f"{code:<32} {len(group):>6} {sum(o.right for o in group):>6}  {said}")
         scored = self.scored()
-        lines.append(f"right first: {sum(o.right for o in scored)} of {len(scored)} ({100 * self.share_right():.1f} %)")
+        lines: list[str] = []
         pairs = [o for o in scored if len(o.mattered) > 1]
         if pairs:
             lines.append(
@@ -177,8 +169,7 @@ class Board:
             rate = 100 * len(stops) / hours
             lines.append(f"clean: {hours:.1f} h, {len(stops)} findings at stop level ({rate:.2f} per 100 h)")
         lines += [f"  stop on a clean day: {code}: {o.case.command}" for o, code in stops]
-        lines += [f"  {'+'.join(o.mattered)} -> {o.first}: {o.case.command}" for o in scored if not o.right]
-        return "\n".join(lines)
+        return confusion_table([Row("+".join(o.case.faults), o.first, o.right, o.case.command) for o in scored], lines)
 
     def _shares(self) -> list[str]:
         """Share right by what else was drawn: where it is low, something is not told apart."""

@@ -17,8 +17,8 @@ class Row:
     again: str
 
 
-def confusion_table(rows: Sequence[Row]) -> str:
-    """A row for each cause, what was said first where it is another, and every wrong session."""
+def confusion_table(rows: Sequence[Row], more: Sequence[str] = ()) -> str:
+    """A row for each cause, what was said first where it is another, ``more`` lines, and every wrong session."""
     groups: dict[str, list[Row]] = defaultdict(list)
     for row in rows:
         groups[row.cause].append(row)
@@ -30,5 +30,6 @@ def confusion_table(rows: Sequence[Row]) -> str:
         lines.append(f"{cause:<32} {len(group):>6} {sum(r.right for r in group):>6}  {said}")
     right = sum(r.right for r in rows)
     lines.append(f"right first: {right} of {len(rows)} ({100 * right / max(1, len(rows)):.1f} %)")
+    lines += more
     lines += [f"  {r.cause} -> {r.said}: {r.again}" for r in rows if not r.right]
     return "\n".join(lines)

@@ -11,21 +11,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from tests.scoreboard import caster, caster_ways, clock, control
-from tests.scoreboard.board import run_seed
 from tests.scoreboard.confusion import Row, confusion_table
 from tests.scoreboard.made_time import MadeTime
 from tests.scoreboard.others import one_check, run_others
 
 # Over in an instant: nothing streams for minutes. The others are behind the marker.
 _QUICK = ("wrong_login", "nobody_there", "wrong_mount", "wants_position", "faulty", "throttled")
-
-
-@pytest.fixture
-def rng(capsys: pytest.CaptureFixture[str]) -> np.random.Generator:
-    seed = run_seed()
-    with capsys.disabled():
-        print(f" HUBTACK_SEED={seed}", end="")
-    return np.random.Generator(np.random.PCG64(seed))
 
 
 def test_a_sample_of_casters_marks_and_clocks_is_told_right(tmp_path: Path, rng: np.random.Generator) -> None:

@@ -24,14 +24,6 @@ def _least_right(scored: int, chance: float) -> int:
     return int(binom.ppf(chance, scored, TARGET_RIGHT))
 
 
-@pytest.fixture
-def rng(capsys: pytest.CaptureFixture[str]) -> np.random.Generator:
-    seed = run_seed()
-    with capsys.disabled():
-        print(f" HUBTACK_SEED={seed}", end="")
-    return np.random.Generator(np.random.PCG64(seed))
-
-
 def test_a_sample_of_faults_is_named_first_and_ordinary_days_are_left_alone(
     tmp_path: Path, rng: np.random.Generator
 ) -> None:
